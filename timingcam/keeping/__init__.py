@@ -1,0 +1,1 @@
+"""The bench log: one engine's results over the years."""

@@ -1,0 +1,1 @@
+"""What a person gets: result folders, pictures, pages."""
