@@ -19,6 +19,7 @@ from timingcam.errors import CannotUse
 MEND = "mend the file; `timingcam engine new` writes one with every key explained"
 _MAX_SHOWN = 60  # our choice: characters of a found value, so that a sentence stays a sentence
 _MAX_FAULTS = 12  # our choice: beyond a screenful nobody reads on, and mending the first often mends the rest
+_AS_NEAR = 0.1  # our choice: of difflib's likeness, 0 to 1; "btdc" is nearly as like btdc_deg as mm_btdc
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,15 +139,21 @@ def _tables(model: type[BaseModel], path: str = "") -> list[tuple[str, type[Base
 
 def _nearest(key: str, owner: type[BaseModel], root: type[BaseModel]) -> str:
     known = list(owner.model_fields)
-    near = difflib.get_close_matches(key.lower(), known, n=1, cutoff=0.6)
+    near = difflib.get_close_matches(key.lower(), known, n=2, cutoff=0.6)
+    if len(near) == 2 and _likeness(key, near[0]) - _likeness(key, near[1]) < _AS_NEAR:
+        return f"a known key; the nearest are {near[0]} and {near[1]}"
     if near:
         return f"a known key; the nearest is {near[0]}"
     elsewhere = [path for path, table in _tables(root) if key in table.model_fields]
     if elsewhere:
         return f"this key only in {_heading(elsewhere[0], root)}"
     # Nothing is near: the list is what helps, and its nearest is named all the same.
-    nearest = max(known, key=lambda name: difflib.SequenceMatcher(None, key.lower(), name).ratio())
+    nearest = max(known, key=lambda name: _likeness(key, name))
     return f"a known key ({', '.join(known)}); the nearest is {nearest}"
+
+
+def _likeness(key: str, known: str) -> float:
+    return difflib.SequenceMatcher(None, key.lower(), known).ratio()
 
 
 def _heading(path: str, root: type[BaseModel]) -> str:
