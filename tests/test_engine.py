@@ -11,7 +11,19 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from timingcam.engine import Engine, engine_from_dict, engine_from_toml, engine_to_dict, read_engine
+from timingcam.engine import (
+    Adjuster,
+    Crank,
+    Cylinder,
+    Engine,
+    Rotor,
+    RotorMark,
+    Spec,
+    engine_from_dict,
+    engine_from_toml,
+    engine_to_dict,
+    read_engine,
+)
 from timingcam.errors import CannotUse
 
 ENGINES = sorted((Path(__file__).parents[1] / "shared" / "engines").glob("*.toml"))
@@ -263,3 +275,29 @@ def test_any_value_anywhere_gives_an_engine_or_words(data: st.DataObject) -> Non
         return
     assert isinstance(engine, Engine)
     assert engine_from_dict(engine_to_dict(engine)) == engine
+
+
+class TestReferencePage:
+    PAGE = (Path(__file__).parents[1] / "docs" / "engine-file.md").read_text(encoding="utf-8")
+
+    def test_its_example_is_an_engine_and_its_sum_is_right(self) -> None:
+        text = self.PAGE.split("```toml\n")[1].split("```")[0]
+        engine = engine_from_toml(text, "page")
+        crank = engine.crank
+        assert engine.spec is not None and crank.stroke_mm is not None and crank.rod_mm is not None
+        # The page says 12.9 degrees for 1.2 mm; slider-crank the other way round, so half a digit of 1.2 mm.
+        angle = math.radians(12.9)
+        throw = crank.stroke_mm / 2
+        travel = (
+            throw
+            + crank.rod_mm
+            - throw * math.cos(angle)
+            - crank.rod_mm * math.cos(math.asin(throw * math.sin(angle) / crank.rod_mm))
+        )
+        assert abs(travel - 1.2) < 0.05
+
+    def test_every_key_is_on_it(self) -> None:
+        for model in (Engine, Crank, Cylinder, Rotor, RotorMark, Spec, Adjuster):
+            for key in model.model_fields:
+                table = key in ("crank", "rotor", "spec", "cylinder", "mark", "adjuster")
+                assert table or f"`{key}`" in self.PAGE, key
