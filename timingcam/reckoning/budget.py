@@ -1,0 +1,157 @@
+"""Where the doubt of an advance comes from, and how much of it.
+
+In:  `Sources`, the size of each source in its own unit, and the geometry that turns it into degrees.
+Out: rows of the budget; the part that shifts every reading alike.
+Not here: how the parts are put together for one figure (`gum.py`, `figures.py`).
+
+Random parts differ from flash to flash and shrink with their number. Systematic parts are the same in every flash of
+a clip and never shrink.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from timingcam.reckoning.result import BudgetRow
+
+DEG_PER_S_PER_RPM = 6.0  # definition: 360 degrees a turn, 60 s a minute
+# Our choice, as standard uncertainties; an engine file's `sd_deg` or `index_above_sd_mm` takes their place.
+STAMPED_MARK_SD_DEG = 0.3  # a stamped line stands within half a degree of where it should, seldom a whole one
+INDEX_ABOVE_MM = 2.5  # an index of unknown height stands 0 to 5 mm off the rotor's plane:
+INDEX_ABOVE_SD_MM = 5.0 / math.sqrt(12.0)  # evenly spread over that (GUM 4.3.7)
+SHIFT, GROWS = "shift", "grows with speed"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sources:
+    """Sizes of all sources of doubt, one standard uncertainty each, and where they are judged.
+
+    Attributes
+    ----------
+    angle_sd_deg : float
+        Random part of one flash's angle, the median over the clip.
+    index_sd_deg, mark_sd_deg : float
+        Where the index and the rotor's marks are, on the maps of the clip.
+    mark_own_sd_deg : float
+        How far the mark itself may stand from where the engine file says.
+    tilt_deg, tilt_sd_deg : float
+        Between the camera's axis and the rotor's, and its doubt.
+    index_above_sd_mm, sight_deg, index_radius_mm : float
+        Doubt of the index's height; the angle of the line of sight at the index across the radius; its radius.
+    centre_sd : float
+        Of the rotor's centre, in rotor radii.
+    flash_length_s : float
+        Of the strobe's flash: its light's centre is known to a quarter of it.
+    delay_sd_s : float
+        From spark to flash.
+    time_sd_s, rpm_sd, rpm_rel_sd : float
+        Random part of a flash's time and of its speed; the clock's scale.
+    rpm, slope_deg_per_1000rpm : float
+        Speed at which the effects are given, and the steepest slope of the curve.
+    """
+
+    angle_sd_deg: float
+    index_sd_deg: float
+    mark_sd_deg: float
+    mark_own_sd_deg: float
+    tilt_deg: float
+    tilt_sd_deg: float
+    index_above_sd_mm: float
+    sight_deg: float
+    index_radius_mm: float
+    centre_sd: float
+    flash_length_s: float
+    delay_sd_s: float
+    time_sd_s: float
+    rpm_sd: float
+    rpm_rel_sd: float
+    rpm: float
+    slope_deg_per_1000rpm: float
+
+
+def budget(sources: Sources) -> tuple[BudgetRow, ...]:
+    """Rows of the uncertainty budget, effects in crank degrees at `sources.rpm`.
+
+    Parameters
+    ----------
+    sources : Sources
+        As far as known; 0 for a source that does not apply.
+
+    Returns
+    -------
+    tuple of BudgetRow
+
+    References
+    ----------
+    .. [1] JCGM 100:2008 (GUM), 5.1.2: a source's effect is its standard uncertainty times its sensitivity.
+    """
+    s = sources
+    deg_per_s = DEG_PER_S_PER_RPM * s.rpm
+    slope = abs(s.slope_deg_per_1000rpm) / 1000.0
+    return (
+        BudgetRow("angle of a single flash", s.angle_sd_deg, "deg", "random", s.angle_sd_deg),
+        BudgetRow("speed at a single flash", s.rpm_sd, "1/min", "random", slope * s.rpm_sd),
+        BudgetRow("time of a single flash", s.time_sd_s * 1e6, "us", "random", _time_effect(s)),
+        BudgetRow("where the index is", s.index_sd_deg, "deg", "systematic", s.index_sd_deg),
+        BudgetRow("where the mark is", s.mark_sd_deg, "deg", "systematic", s.mark_sd_deg),
+        BudgetRow("the mark's own position", s.mark_own_sd_deg, "deg", "systematic", s.mark_own_sd_deg),
+        BudgetRow("tilt of the camera", s.tilt_sd_deg, "deg", "systematic", _tilt_effect(s)),
+        BudgetRow("height of the index", s.index_above_sd_mm, "mm", "systematic", _parallax_effect(s)),
+        BudgetRow("rotor's centre", s.centre_sd, "rotor radii", "systematic", _centre_effect(s)),
+        BudgetRow(
+            "length of the flash", s.flash_length_s * 1e6, "us", "systematic", deg_per_s * s.flash_length_s / 4.0
+        ),
+        BudgetRow("delay of the strobe", s.delay_sd_s * 1e6, "us", "systematic", deg_per_s * s.delay_sd_s),
+        BudgetRow("clock of the camera", s.rpm_rel_sd * 100.0, "%", "systematic", slope * s.rpm * s.rpm_rel_sd),
+    )
+
+
+NOT_A_SHIFT = frozenset({"length of the flash", "delay of the strobe", "clock of the camera"})
+
+
+def shift_sd_deg(rows: Sequence[BudgetRow]) -> float:
+    """Standard uncertainty of the shift common to all readings at every speed.
+
+    Parts that grow with speed, or act through the speed, are left out: they go into `Doubts` as such.
+    """
+    return math.sqrt(sum(r.effect_deg**2 for r in rows if r.kind == "systematic" and r.source not in NOT_A_SHIFT))
+
+
+def delay_sd_s(sources: Sources) -> float:
+    """Doubt of the time from the spark to the light's centre: the strobe's delay and the flash's length together."""
+    return math.hypot(sources.delay_sd_s, sources.flash_length_s / 4.0)
+
+
+def total_sd_deg(rows: Sequence[BudgetRow], kind: str) -> float:
+    """Root of the sum of squares of one kind's effects."""
+    return math.sqrt(sum(row.effect_deg**2 for row in rows if row.kind == kind))
+
+
+def _time_effect(s: Sources) -> float:
+    """A flash's time enters the advance only through the speed, and that through the curve's slope."""
+    period_s = 120.0 / s.rpm if s.rpm > 0 else math.inf
+    return abs(s.slope_deg_per_1000rpm) / 1000.0 * s.rpm * s.time_sd_s / period_s
+
+
+def _tilt_effect(s: Sources) -> float:
+    """About the right centre an angle read under a tilt φ is off by up to asin((1 − cos φ)/(1 + cos φ)) ≈ φ²/4 rad.
+
+    Its derivative φ/2 times the doubt of φ, over √2 since the marks stand anywhere about the axis of tilt.
+    """
+    tilt, doubt = math.radians(s.tilt_deg), math.radians(s.tilt_sd_deg)
+    # Where the doubt exceeds the tilt the second order counts.
+    return math.degrees(math.hypot(tilt / 2.0 * doubt, doubt**2 / 4.0) / math.sqrt(2.0))
+
+
+def _parallax_effect(s: Sources) -> float:
+    if s.index_radius_mm <= 0:
+        return 0.0
+    return math.degrees(math.atan(s.index_above_sd_mm * math.tan(math.radians(abs(s.sight_deg))) / s.index_radius_mm))
+
+
+def _centre_effect(s: Sources) -> float:
+    """A centre off by c turns the index, at about the rim, by c; the rotor's marks close by turn with it."""
+    # Mark and index are within about 30 degrees of each other when the advance is read: 2·sin(15°) of it is left.
+    return math.degrees(s.centre_sd) * 2.0 * math.sin(math.radians(15.0))

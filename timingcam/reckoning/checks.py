@@ -1,0 +1,298 @@
+"""The curve held against its limits.
+
+In:  the engine file, the cylinder measured, its readings and curve.
+Out: `Check`s with a verdict each; the apparent lag; what to look at first where one is out.
+Not here: comparing cylinders (`compare.py`); what to move (`adjust.py`).
+
+A figure is in when its whole 95 % interval lies within the limits, out when all of it lies outside, else nobody can
+tell.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from timingcam.engine import Engine, Spec
+from timingcam.reckoning.brokenline import MAD_TO_SD, variance_inflation
+from timingcam.reckoning.gum import Part, estimate
+from timingcam.reckoning.result import Check, Curve, Estimate, Readings, Verdict
+from timingcam.reckoning.sparks import in_sight
+
+TOP_RANGE_RPM = 1500.0
+US_PER_S = 1e6
+# Common practice, no source; each gives way to the engine file's own figure where there is one.
+SCATTER_DEG = 1.0
+HYSTERESIS_DEG = 1.5
+CORNER_RPM = 300.0  # how far a corner may stand from the spec's
+OUTLYING_SHARE = 0.03
+MISSING_SHARE = 0.10
+RETARD_AT_TOP_DEG = 1.0  # over the flat top
+Z95 = 1.959964  # standard normal, two-sided 95 %
+
+LOOK_FIRST: dict[str, str] = {
+    "low-speed advance": "Position of the base plate or trigger, and its gap.",
+    "full advance": "Stops and range of the advancer; too much full advance damages engines.",
+    "full advance, largest allowed": "Do not ride it hard before this is right: retard it first.",
+    "along the curve": "Base plate if all of it is shifted, advancer springs and stops if only part of it is.",
+    "start of the advance": "Advancer springs: early when weak or stretched, late when too strong or dry.",
+    "full advance reached at": "Advancer springs and stops; late or never where weights stick.",
+    "range of the advancer": "Stops, worn slots and pins of the advancer.",
+    "scatter of single sparks": "Advancer and cam bearing for wear, chain slack, trigger gap.",
+    "hysteresis": "Dirt or old grease in the advancer; dry pivots.",
+    "late return to idle": "Dirt or old grease in the advancer, a tired return spring.",
+    "retard at the top": "Delay in strobe or ignition; the clip cannot tell which.",
+    "missing flashes": "Strobe pickup and its lead first; only the sound can tell a misfire.",
+    "outlying sparks": "Loose leads and connections, the strobe's pickup, a worn trigger.",
+}
+
+
+def checks(
+    engine: Engine, cylinder: str, readings: Readings, curve: Curve, windows_s: np.ndarray | None = None
+) -> tuple[Check, ...]:
+    """Hold everything that was measured against the engine file's spec.
+
+    Parameters
+    ----------
+    engine : Engine
+        Without a spec only what is wrong on any engine is checked.
+    cylinder : str
+        The cylinder measured; one of the engine's.
+    readings : Readings
+        With `used` as the curve's fit left it.
+    curve : Curve
+        Of these readings.
+    windows_s : ndarray, shape (n_frames, 2), optional
+        When the camera could see a flash; without it nobody can tell a missing flash from one between two frames.
+
+    Returns
+    -------
+    tuple of Check
+        In the order in which a mechanic reads them.
+
+    Raises
+    ------
+    ValueError
+        If the engine has no such cylinder.
+    """
+    if cylinder not in {one.name for one in engine.cylinder}:
+        raise ValueError(f"no cylinder {cylinder!r} in {engine.name!r}")
+    spec = engine.spec
+    found = [*_against_spec(spec, curve)] if spec is not None else []
+    scatter_limit = spec.scatter_deg if spec and spec.scatter_deg else SCATTER_DEG
+    hysteresis_limit = spec.hysteresis_deg if spec and spec.hysteresis_deg else HYSTERESIS_DEG
+    found += _limits("scatter of single sparks", curve.scatter_deg, None, scatter_limit)
+    found += _limits("hysteresis", curve.hysteresis_deg, -hysteresis_limit, hysteresis_limit)
+    found += _limits("late return to idle", _late_return(readings, curve), None, hysteresis_limit)
+    found += _top(readings, curve)
+    found += _shares(engine, readings, windows_s)
+    return tuple(found)
+
+
+def verdict(low: float, high: float, low_limit: float | None, high_limit: float | None) -> Verdict:
+    """In, out or unsure, of a 95 % interval against limits of which either may be missing."""
+    floor = -np.inf if low_limit is None else low_limit
+    ceiling = np.inf if high_limit is None else high_limit
+    if low >= floor and high <= ceiling:
+        return "in"
+    if high < floor or low > ceiling:
+        return "out"
+    return "unsure"
+
+
+def _limits(name: str, figure: Estimate | None, low: float | None, high: float | None) -> list[Check]:
+    if figure is None:
+        return []
+    return [Check(name, figure.value, low, high, verdict(figure.low, figure.high, low, high))]
+
+
+@dataclass(frozen=True, slots=True)
+class _Corners:
+    starts_rpm: float | None
+    full_rpm: float | None
+
+
+def _spec_corners(spec: Spec) -> _Corners:
+    """Where the spec's curve leaves its first level and reaches its highest."""
+    rpm, deg = (np.array(column, dtype=float) for column in zip(*spec.curve, strict=True))
+    if np.ptp(deg) == 0:
+        return _Corners(None, None)
+    starts = np.flatnonzero(deg == deg[0])
+    top = np.flatnonzero(deg == deg.max())
+    first_flat = len(starts) > 1
+    return _Corners(float(rpm[starts[-1]]) if first_flat else None, float(rpm[top[0]]) if len(top) > 1 else None)
+
+
+def spec_at(spec: Spec, rpm: np.ndarray) -> np.ndarray:
+    """The spec's advance, straight between its points; NaN beyond them; shape of `rpm`."""
+    at, deg = (np.array(column, dtype=float) for column in zip(*spec.curve, strict=True))
+    return np.interp(rpm, at, deg, left=np.nan, right=np.nan)
+
+
+def _against_spec(spec: Spec, curve: Curve) -> list[Check]:
+    low_aim, full_aim, tolerance = spec.curve[0][1], max(deg for _, deg in spec.curve), spec.tolerance_deg
+    found = _limits("low-speed advance", curve.low_speed_advance_deg, low_aim - tolerance, low_aim + tolerance)
+    ceiling = full_aim + tolerance
+    if spec.full_advance_max_deg is not None:
+        ceiling = min(ceiling, spec.full_advance_max_deg)
+    found += _limits("full advance", curve.full_advance_deg, full_aim - tolerance, ceiling)
+    if spec.full_advance_max_deg is not None:
+        found += _limits("full advance, largest allowed", curve.full_advance_deg, None, spec.full_advance_max_deg)
+    found += _along(spec, curve)
+    corners = _spec_corners(spec)
+    if corners.starts_rpm is not None:
+        found += _limits(
+            "start of the advance", curve.starts_rpm, corners.starts_rpm - CORNER_RPM, corners.starts_rpm + CORNER_RPM
+        )
+    if corners.full_rpm is not None:
+        found += _full_reached(curve, corners.full_rpm)
+    found += _range(spec, curve, full_aim - low_aim)
+    return found
+
+
+def _along(spec: Spec, curve: Curve) -> list[Check]:
+    """The worst deviation from the spec's curve over the speeds that both cover.
+
+    Every point of the band is judged; the whole is out if any point is, in if all are.
+    """
+    off = curve.grid_advance_deg - spec_at(spec, curve.grid_rpm)
+    known = np.isfinite(off)
+    if not known.any():
+        return []
+    off, half = off[known], Z95 * curve.grid_sd_deg[known]
+    tolerance = spec.tolerance_deg
+    each = [verdict(o - h, o + h, -tolerance, tolerance) for o, h in zip(off, half, strict=True)]
+    worst = int(np.argmax(np.abs(off)))
+    whole: Verdict = "out" if "out" in each else "unsure" if "unsure" in each else "in"
+    return [Check("along the curve", float(off[worst]), -tolerance, tolerance, whole)]
+
+
+def _full_reached(curve: Curve, aim_rpm: float) -> list[Check]:
+    name, low, high = "full advance reached at", aim_rpm - CORNER_RPM, aim_rpm + CORNER_RPM
+    if curve.full_rpm is not None:
+        return _limits(name, curve.full_rpm, low, high)
+    fastest = float(curve.grid_rpm[-1])
+    # Still rising well past where the spec is flat: late or never, whatever the clip did not show.
+    if curve.fit == "flat-rise-flat" and curve.slope_deg_per_1000rpm is not None and fastest > high:
+        return [Check(name, fastest, low, high, "out")]
+    return []
+
+
+def _range(spec: Spec, curve: Curve, aim_deg: float) -> list[Check]:
+    """Full minus low: shifts common to all readings fall out of it."""
+    low, full = curve.low_speed_advance_deg, curve.full_advance_deg
+    if low is None or full is None:
+        return []
+    random_low, random_full = float(curve.grid_random_sd_deg[0]), float(curve.grid_random_sd_deg[-1])
+    common = [max(est.sd**2 - r**2, 0.0) ** 0.5 for est, r in ((low, random_low), (full, random_full))]
+    parts = [Part(random_low), Part(random_full), Part(abs(common[1] - common[0]))]
+    figure = estimate(full.value - low.value, parts)
+    return _limits("range of the advancer", figure, aim_deg - spec.tolerance_deg, aim_deg + spec.tolerance_deg)
+
+
+def _late_return(readings: Readings, curve: Curve) -> Estimate | None:
+    """How much higher the advance is after the speed has come down to idle than before it went up."""
+    if curve.starts_rpm is None:
+        return None
+    slow = readings.used & (readings.rpm < curve.starts_rpm.value)
+    fast = np.flatnonzero(readings.used & (readings.rpm > curve.starts_rpm.high + 200.0))
+    if len(fast) == 0:
+        return None
+    before = slow & (readings.time_s < readings.time_s[fast[0]])
+    after = slow & (readings.time_s > readings.time_s[fast[-1]])
+    if before.sum() < 10 or after.sum() < 10:
+        return None
+    parts = []
+    for group in (before, after):
+        values = readings.advance_deg[group]
+        inflation = variance_inflation(values)
+        parts.append(Part(float(values.std(ddof=1)) * (inflation / len(values)) ** 0.5, len(values) / inflation - 1.0))
+    return estimate(float(readings.advance_deg[after].mean() - readings.advance_deg[before].mean()), parts)
+
+
+def apparent_lag(readings: Readings, curve: Curve) -> Estimate | None:
+    """Fall of the flat top with speed, as a time.
+
+    The sum of strobe delay, ignition lag, advancer and error of the clock; no clip tells these apart.
+
+    Parameters
+    ----------
+    readings : Readings
+        With `used` as the fit left it.
+    curve : Curve
+        Of these readings.
+
+    Returns
+    -------
+    Estimate or None
+        Seconds, positive where the advance falls with speed; None where the flat top covers less than
+        `TOP_RANGE_RPM`.
+    """
+    if curve.full_advance_deg is None:
+        return None
+    from_rpm = curve.full_rpm.high if curve.full_rpm is not None else float(curve.grid_rpm[0])
+    top = readings.used & (readings.rpm >= from_rpm)
+    if top.sum() < 10 or np.ptp(readings.rpm[top]) < TOP_RANGE_RPM:
+        return None
+    x, y = readings.rpm[top], readings.advance_deg[top]
+    x = x - x.mean()
+    slope = float(np.sum(x * (y - y.mean())) / np.sum(x * x))
+    for _ in range(5):
+        residual = y - y.mean() - slope * x
+        scale = max(MAD_TO_SD * float(np.median(np.abs(residual))), 1e-9)
+        weight = np.maximum(1.0 - (residual / scale / 6.0) ** 2, 0.0) ** 2
+        middle = np.average(x, weights=weight)
+        slope = float(
+            np.sum(weight * (x - middle) * (y - np.average(y, weights=weight))) / np.sum(weight * (x - middle) ** 2)
+        )
+    residual = y - np.average(y, weights=weight) - slope * (x - middle)
+    inflation = variance_inflation(weight * residual)
+    freedom = max(float(top.sum()) / inflation - 2.0, 1.0)
+    spread = np.sum((weight * residual * (x - middle)) ** 2) ** 0.5 / np.sum(weight * (x - middle) ** 2)
+    return estimate(-slope / 6.0, [Part(float(spread) * inflation**0.5 / 6.0, freedom)])
+
+
+def _top(readings: Readings, curve: Curve) -> list[Check]:
+    """Retard at the top, in degrees over the range of the flat."""
+    lag = apparent_lag(readings, curve)
+    if lag is None:
+        return []
+    from_rpm = curve.full_rpm.high if curve.full_rpm is not None else float(curve.grid_rpm[0])
+    span = 6.0 * float(curve.grid_rpm[-1] - from_rpm)
+    fall = Estimate(lag.value * span, lag.sd * span, lag.low * span, lag.high * span)
+    return _limits("retard at the top", fall, -RETARD_AT_TOP_DEG, RETARD_AT_TOP_DEG)
+
+
+def _shares(engine: Engine, readings: Readings, windows_s: np.ndarray | None) -> list[Check]:
+    n = len(readings)
+    off = sum(reason.startswith("more than") and reason.endswith("follow") for reason in readings.reason)
+    found = _limits("outlying sparks", _share(off, n), None, OUTLYING_SHARE) if n else []
+    missing = None if windows_s is None else _missing(engine, readings, windows_s)
+    return found if missing is None else [*found, *_limits("missing flashes", missing, None, MISSING_SHARE)]
+
+
+def _missing(engine: Engine, readings: Readings, windows_s: np.ndarray) -> Estimate | None:
+    """Share of the sparks in the camera's sight that made no flash."""
+    known = np.isfinite(readings.rpm)
+    if known.sum() < 20:
+        return None
+    t, rpm = readings.time_s[known], readings.rpm[known]
+    periods = np.diff(t) * 0.5 * (rpm[1:] + rpm[:-1]) / 60.0 * engine.crank.sparks_per_rev
+    counted = np.maximum(np.rint(periods), 1).astype(int)
+    gone = [a + (b - a) * np.arange(1, n) / n for a, b, n in zip(t[:-1], t[1:], counted, strict=True)]
+    missed = int(np.count_nonzero(in_sight(np.concatenate(gone), windows_s)))
+    return _share(missed, missed + len(t))
+
+
+def _share(part: float, whole: float) -> Estimate:
+    """A share with its 95 % interval.
+
+    References
+    ----------
+    .. [1] Wilson, J. Am. Stat. Assoc. 22 (1927) 209–212.
+    """
+    p, z2 = part / whole, Z95**2
+    middle = (p + z2 / (2 * whole)) / (1 + z2 / whole)
+    half = Z95 * np.sqrt(p * (1 - p) / whole + z2 / (4 * whole**2)) / (1 + z2 / whole)
+    return Estimate(p, float(half / Z95), float(min(middle - half, p)), float(max(middle + half, p)))

@@ -1,0 +1,185 @@
+"""Readings to the advance curve.
+
+In:  `Readings`, advance and crank speed of every flash; `Doubts`, what is common to all of them.
+Out: `Curve`, which readings it was fitted to, and sentences for a person.
+Not here: the line's fit itself (`brokenline.py`); whether the curve is good (`checks.py`).
+
+A centrifugal advancer holds a low-speed advance, lets it rise between two speeds and holds the full advance from there
+on. Only what the readings' speeds cover is fitted; where the three lines do not fit, a monotone curve stands in.
+"""
+
+from __future__ import annotations
+
+from itertools import pairwise
+
+import numpy as np
+
+from timingcam.engine import Spec
+from timingcam.errors import CannotMeasure
+from timingcam.reckoning.brokenline import Fit, Form, Points, fit_line
+from timingcam.reckoning.figures import Doubts, curve_of_lines
+from timingcam.reckoning.monotone import fit_monotone, misfit_of_lines
+from timingcam.reckoning.result import Curve, Readings
+
+__all__ = ["OFF_THE_CURVE", "Doubts", "fit_curve", "speed_direction"]
+
+MIN_READINGS = 20  # our choice: an sd from n readings is known to 1/sqrt(2(n − 1)), 16 % at 20
+MIN_PART_RPM = 100.0  # our choice: a flat or a rise shorter than a hand's twitch of the throttle cannot be told
+MIN_PART_SHARE = 0.03  # of the range of speeds, for the same reason
+MIN_PART_READINGS = 5
+TILT_RANGE_RPM = 1500.0  # a top must cover this much before its slope means anything
+# Our choice: strobe and ignition of unknown make are late by some tens of microseconds; as an sd.
+UNKNOWN_LAG_SD_S = 50e-6
+OFF_THE_CURVE = "more than 6 sds off the curve that the other flashes follow"
+STEADY_RPM_PER_S = 60.0  # below it the speed neither rises nor falls: a hand's wander at idle
+DIRECTION_SPAN_S = 0.25  # over which rising and falling are told; an idle hunts faster than a throttle is moved
+
+FORMS = {
+    "level": Form((False,)),
+    "rise": Form((True,)),
+    "flat-rise": Form((False, True)),
+    "rise-flat": Form((True, False)),
+    "flat-rise-flat": Form((False, True, False)),
+}
+
+
+def fit_curve(
+    readings: Readings, doubts: Doubts, rng: np.random.Generator, spec: Spec | None = None
+) -> tuple[Curve, np.ndarray, tuple[str, ...]]:
+    """Fit the advance curve.
+
+    Parameters
+    ----------
+    readings : Readings
+        Rows with `used` False are left out.
+    doubts : Doubts
+        Systematic parts.
+    rng : numpy.random.Generator
+        For the bootstrap of the corners.
+    spec : Spec, optional
+        Only to tell whether a clip at one speed shows the low-speed or the full advance.
+
+    Returns
+    -------
+    curve : Curve
+    used : ndarray of bool, shape (n_flashes,)
+        False also for readings that were found off the curve (`OFF_THE_CURVE`).
+    warnings : tuple of str
+        Why a figure is missing, and what does not fit.
+
+    Raises
+    ------
+    CannotMeasure
+        If too few readings have both a speed and an advance.
+    """
+    sound = readings.used & np.isfinite(readings.rpm) & np.isfinite(readings.advance_deg)
+    sound &= np.isfinite(readings.rpm_sd) & np.isfinite(readings.advance_sd_deg)
+    if sound.sum() < MIN_READINGS:
+        raise CannotMeasure(
+            found=f"{int(sound.sum())} flashes with both a speed and an advance",
+            expected=f"at least {MIN_READINGS}",
+            do="hold each speed longer, with the strobe nearer and the marks in the middle of the picture",
+        )
+    points = _points(readings, sound)
+    fit, kept = _best_fit(points)
+    used = np.zeros(len(readings), dtype=bool)
+    misfit = misfit_of_lines(points, fit)
+    if misfit and fit.form.corners:
+        curve, core, warnings = fit_monotone(points, doubts, misfit)
+        used[np.flatnonzero(sound)[core]] = True
+        return curve, used, warnings
+    curve, warnings = curve_of_lines(points, fit, kept, doubts, rng, spec)
+    used[np.flatnonzero(sound)[fit.used]] = True
+    return curve, used, warnings
+
+
+def _points(readings: Readings, sound: np.ndarray) -> Points:
+    direction = speed_direction(readings.time_s[sound], readings.rpm[sound])
+    return Points(
+        readings.rpm[sound].astype(float),
+        readings.advance_deg[sound].astype(float),
+        readings.advance_sd_deg[sound].astype(float),
+        readings.rpm_sd[sound].astype(float),
+        direction,
+    )
+
+
+def speed_direction(time_s: np.ndarray, rpm: np.ndarray) -> np.ndarray:
+    """+1 where the speed rises, −1 where it falls, 0 where it stands; shape (n,).
+
+    The slope of a line through the readings within `DIRECTION_SPAN_S` either way, so that no direction of time is
+    preferred.
+    """
+    first = np.searchsorted(time_s, time_s - DIRECTION_SPAN_S)
+    last = np.searchsorted(time_s, time_s + DIRECTION_SPAN_S, side="right")
+
+    def over(values: np.ndarray) -> np.ndarray:
+        total = np.concatenate([[0.0], np.cumsum(values)])
+        return total[last] - total[first]
+
+    t, r = time_s - time_s.mean(), rpm - rpm.mean()
+    n = (last - first).astype(float)
+    spread = over(t * t) - over(t) ** 2 / n
+    common = over(t * r) - over(t) * over(r) / n
+    slope = np.where(spread > 1e-9, common / np.maximum(spread, 1e-9), 0.0)
+    return np.where(slope > STEADY_RPM_PER_S, 1.0, np.where(slope < -STEADY_RPM_PER_S, -1.0, 0.0))
+
+
+def _best_fit(points: Points) -> tuple[Fit, str]:
+    """The simplest of the lines that the readings ask for."""
+    low, high = _core_range(points.x)
+    part = max(MIN_PART_RPM, MIN_PART_SHARE * (high - low))
+    fits: dict[str, Fit] = {"level": fit_line(points, FORMS["level"], part)}
+    if high - low > 3 * part:
+        for name in ("rise", "flat-rise", "rise-flat", "flat-rise-flat"):
+            if name == "flat-rise-flat" and high - low < 4 * part:
+                continue
+            fit = fit_line(points, FORMS[name], part)
+            if _parts_filled(points, fit, part):
+                fits[name] = fit
+    kept = _simplest(fits, len(points.x))
+    return _with_nuisances(points, fits[kept], part), kept
+
+
+def _core_range(rpm: np.ndarray) -> tuple[float, float]:
+    # The outermost readings may be misreadings; the third from either end is not.
+    ordered = np.sort(rpm)
+    return float(ordered[2]), float(ordered[-3])
+
+
+def _parts_filled(points: Points, fit: Fit, part: float) -> bool:
+    """Every segment holds readings and is long enough."""
+    corners = fit.form.split(fit.theta).corners
+    edges = np.concatenate([[points.x.min()], corners, [points.x.max()]])
+    if np.any(np.diff(edges) < part):
+        return False
+    counts = [np.count_nonzero((points.x >= a) & (points.x <= b) & fit.used) for a, b in pairwise(edges)]
+    return bool(min(counts) >= MIN_PART_READINGS)
+
+
+def _simplest(fits: dict[str, Fit], n: int) -> str:
+    """Least Schwarz criterion, all in units of the noise of the best-fitting line, thinned for correlation."""
+    best = min(fits.values(), key=lambda fit: float(np.median(fit.sd)))
+    scale = float(np.median(best.sd)) ** 2
+
+    def criterion(fit: Fit) -> float:
+        u2 = np.minimum(fit.residual**2 / scale, 36.0)
+        return float(np.sum(u2)) / best.inflation + fit.form.size * np.log(n / best.inflation)
+
+    return min(fits, key=lambda name: criterion(fits[name]))
+
+
+def _with_nuisances(points: Points, fit: Fit, part: float) -> Fit:
+    """Fit again with what the clip allows: a lag between rising and falling, a tilt that a delay would make."""
+    if fit.form.corners == 0:
+        return fit
+    parts = fit.form.split(fit.theta)
+    sloped = parts.slopes[np.searchsorted(parts.corners, points.x)] != 0
+    both = all(np.count_nonzero(sloped & (points.direction == way)) >= 10 for way in (1, -1))
+    flat_top = not fit.form.slopes[-1] and points.x.max() - parts.corners[-1] >= TILT_RANGE_RPM
+    if not both and not flat_top:
+        return fit
+    tilt = 6.0 * UNKNOWN_LAG_SD_S if flat_top else 0.0
+    form = Form(fit.form.slopes, lag=both, tilt_prior_sd=tilt, tilt_x0=float(np.mean(points.x)))
+    start = np.concatenate([fit.theta, np.zeros(form.size - fit.form.size)])
+    return fit_line(points, form, part, start)

@@ -1,0 +1,223 @@
+"""Flash times and the rotor's angle in each flash to crank speed.
+
+In:  `FlashAngles`, when each flash was and where the rotor stood in it; or a constant speed; or a logged table.
+Out: `Speed`, rpm and its sd at each flash, the mean over the engine cycle centred on it.
+Not here: whether a flash is good enough for the curve (`curve.py`); speed from the engine's note (`sound.py`).
+
+At every flash the crank stands exactly at n·P − seen (P degrees between sparks), whatever the strobe's delay and the
+spark's jitter. So a change of the advance between two flashes cannot pass for a change of speed.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from timingcam.errors import CannotMeasure
+from timingcam.reckoning.evidence import contradictions
+from timingcam.reckoning.result import freeze, same_length
+from timingcam.reckoning.rpmtable import RpmTable, align, read_rpm_csv, rpm_at
+from timingcam.reckoning.smoothing import Course, Samples, smooth
+from timingcam.reckoning.sparks import FASTEST_RPM, Counted, Train, count_turns, wrapped
+
+__all__ = [
+    "FlashAngles",
+    "RpmTable",
+    "Speed",
+    "align",
+    "constant_speed",
+    "crank_speed",
+    "read_rpm_csv",
+    "speed_from_table",
+]
+
+MIN_FLASHES = 4  # our choice: speed, its change and one left over to see whether they fit
+# Our choice: a flash whose time is known no better than half a frame of the slowest camera says nothing of the speed.
+LOOSEST_TIME_SD_S = 0.016
+DOUBLE_SHARE = 0.3  # of the shortest spark period possible: what follows sooner is the same spark again
+LEAST_ANGLE_SD_DEG = 1e-3  # far below any reading; keeps an sd of 0 from claiming infinite weight
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FlashAngles:
+    """Every flash seen, in time order; arrays of shape (n_flashes,), read-only."""
+
+    time_s: np.ndarray  # of the flash's light centre, from the first frame
+    time_sd_s: np.ndarray  # may be inf where the flash had no edge
+    seen_deg: np.ndarray  # advance as seen, before delay and dial; NaN where the rotor could not be read
+    seen_sd_deg: np.ndarray  # random part
+
+    def __post_init__(self) -> None:
+        columns = (self.time_s, self.time_sd_s, self.seen_deg, self.seen_sd_deg)
+        same_length("flashes", columns)
+        if np.any(np.diff(self.time_s) < 0):
+            raise ValueError("flashes are not in time order")
+        freeze(*columns)
+
+    def __len__(self) -> int:
+        return len(self.time_s)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Speed:
+    """Crank speed at each flash; arrays of shape (n_flashes,), read-only; NaN where it could not be had."""
+
+    rpm: np.ndarray
+    rpm_sd: np.ndarray
+    spark: np.ndarray  # int, spark periods since the first flash
+    double: np.ndarray  # bool, a further flash of the spark before
+    warnings: tuple[str, ...] = ()
+    stray: np.ndarray | None = None  # bool, a flash that was not on a spark period: another spark, or interference
+
+    def __post_init__(self) -> None:
+        columns = (self.rpm, self.rpm_sd, self.spark, self.double)
+        same_length("speed", columns)
+        freeze(*columns)
+
+
+def crank_speed(flashes: FlashAngles, sparks_per_rev: float, windows_s: np.ndarray | None = None) -> Speed:
+    """Crank speed at each flash, from the flashes alone.
+
+    Parameters
+    ----------
+    flashes : FlashAngles
+        At least `MIN_FLASHES` with a time.
+    sparks_per_rev : float
+        0.5 or 1, of the cylinder that triggers the strobe.
+    windows_s : ndarray, shape (n_frames, 2), optional
+        From when to when a flash would have been seen in each frame. With it, counts of missed flashes that the
+        camera would have seen are held unlikely, and an ambiguity of half and double speed is recognised.
+
+    Returns
+    -------
+    Speed
+        With a sentence in `warnings` for everything that the flashes leave open.
+
+    Raises
+    ------
+    CannotMeasure
+        If too few flashes have a usable time.
+    """
+    timed = np.isfinite(flashes.time_s) & (flashes.time_sd_s <= LOOSEST_TIME_SD_S)
+    again = _immediate_doubles(flashes.time_s, timed, sparks_per_rev)
+    kept = np.flatnonzero(timed & ~again)
+    if len(kept) < MIN_FLASHES:
+        raise CannotMeasure(
+            found=f"{len(kept)} flashes whose time could be told",
+            expected=f"at least {MIN_FLASHES}",
+            do="film longer, with a shorter exposure (a brighter strobe or less ambient light)",
+        )
+    train = _train(flashes, kept)
+    counted = count_turns(train, sparks_per_rev, windows_s)
+    course = _course(train, counted)
+    warnings = contradictions(train, counted, course, sparks_per_rev, windows_s)
+    return _at_every_flash(flashes, kept, again, _Found(train, counted, course), warnings)
+
+
+def constant_speed(rpm: float, n: int) -> Speed:
+    """Speed that the user knows and that does not change: `n` times the same, its sd 0.
+
+    Its doubt is a systematic one (`Doubts.rpm_rel_sd`).
+    """
+    zeros = np.zeros(n)
+    return Speed(np.full(n, float(rpm)), zeros.copy(), np.zeros(n, dtype=int), np.zeros(n, dtype=bool))
+
+
+def speed_from_table(time_s: np.ndarray, rpm: np.ndarray, at_s: np.ndarray) -> Speed:
+    """Speed at the flashes from a logged tachometer.
+
+    Parameters
+    ----------
+    time_s, rpm : ndarray, shape (n_rows,)
+        The log, by the clip's clock, times rising.
+    at_s : ndarray, shape (n_flashes,)
+        Times of the flashes.
+
+    Returns
+    -------
+    Speed
+        NaN outside the log; `rpm_sd` from how far the log strays from a straight line between its rows.
+    """
+    table = RpmTable(np.array(time_s, dtype=float), np.array(rpm, dtype=float))
+    at = rpm_at(table, at_s)
+    bend = np.zeros(len(table.rpm))
+    if len(bend) > 2:
+        left = np.diff(table.time_s)[:-1] / (table.time_s[2:] - table.time_s[:-2])
+        bend[1:-1] = table.rpm[1:-1] - (1 - left) * table.rpm[:-2] - left * table.rpm[2:]
+    # How far rows stray from a line through their neighbours: 1.5 times the variance of one row's noise.
+    sd = float(np.sqrt(np.mean(bend**2) / 1.5)) if len(bend) > 2 else 0.0
+    outside = int(np.count_nonzero(np.isnan(at)))
+    warnings = (f"{outside} of {len(at)} flashes fall outside the logged speed.",) if outside else ()
+    n = len(at)
+    return Speed(at, np.where(np.isnan(at), np.nan, sd), np.zeros(n, dtype=int), np.zeros(n, dtype=bool), warnings)
+
+
+def _immediate_doubles(time_s: np.ndarray, timed: np.ndarray, sparks_per_rev: float) -> np.ndarray:
+    """Flashes that follow another sooner than any spark could."""
+    shortest_s = DOUBLE_SHARE * 60.0 / FASTEST_RPM / sparks_per_rev
+    again = np.zeros(len(time_s), dtype=bool)
+    last_s = -np.inf
+    for i in np.flatnonzero(timed):
+        again[i] = time_s[i] - last_s < shortest_s
+        if not again[i]:
+            last_s = time_s[i]
+    return again
+
+
+def _train(flashes: FlashAngles, kept: np.ndarray) -> Train:
+    """Usable flashes, with the advance filled in where the rotor could not be read."""
+    time_s, seen, seen_sd = flashes.time_s[kept], flashes.seen_deg[kept].copy(), flashes.seen_sd_deg[kept].copy()
+    read = np.isfinite(seen) & np.isfinite(seen_sd)
+    if not read.any():
+        # No angle at all: the spark's jitter is unknown here, so the fit scales this sd to what it finds.
+        return Train(time_s, flashes.time_sd_s[kept], np.zeros(len(kept)), np.full(len(kept), 0.3))
+    # Unwrapped along time, so that interpolation does not run through half a turn.
+    course = np.unwrap(seen[read], period=360.0)
+    jumps = np.abs(np.diff(course))
+    jitter = 1.4826 * float(np.median(jumps)) / np.sqrt(2.0) if len(jumps) else 0.5
+    filled = np.interp(time_s, time_s[read], course)
+    sd = np.where(read, np.maximum(np.nan_to_num(seen_sd, nan=0.0), LEAST_ANGLE_SD_DEG), max(jitter, 0.1))
+    return Train(time_s, flashes.time_sd_s[kept], np.where(read, seen, wrapped(filled)), sd)
+
+
+def _course(train: Train, counted: Counted) -> Course:
+    """Smooth course of the crank through the flashes."""
+    rough = np.gradient(counted.crank_deg, train.time_s)
+    rough = np.clip(np.abs(rough), 60.0, 6.0 * FASTEST_RPM)
+    sd = np.sqrt(train.seen_sd_deg**2 + (rough * train.time_sd_s) ** 2)
+    first = smooth(Samples(train.time_s, counted.crank_deg, sd, counted.certain))
+    # Once more with the speed that was found: time errors weigh by it.
+    sd = np.sqrt(train.seen_sd_deg**2 + (first.speed_deg_s * train.time_sd_s) ** 2)
+    return smooth(Samples(train.time_s, counted.crank_deg, np.maximum(sd, LEAST_ANGLE_SD_DEG), counted.certain))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Found:
+    train: Train
+    counted: Counted
+    course: Course
+
+
+def _at_every_flash(
+    flashes: FlashAngles, kept: np.ndarray, again: np.ndarray, found: _Found, warnings: tuple[str, ...]
+) -> Speed:
+    """Carry speed and spark number over to the flashes that did not take part."""
+    n, train, course = len(flashes), found.train, found.course
+    rpm, rpm_sd = np.full(n, np.nan), np.full(n, np.nan)
+    rpm[kept], rpm_sd[kept] = course.speed_deg_s / 6.0, course.speed_sd_deg_s / 6.0
+    spark, double, stray = np.zeros(n, dtype=int), again.copy(), np.zeros(n, dtype=bool)
+    spark[kept], double[kept], stray[kept] = found.counted.spark, found.counted.double, found.counted.stray
+    others = np.setdiff1d(np.arange(n), kept)
+    if len(others):
+        at_s = flashes.time_s[others]
+        rpm[others] = np.interp(at_s, train.time_s, rpm[kept])
+        away = np.where(np.isfinite(flashes.time_sd_s[others]), flashes.time_sd_s[others], LOOSEST_TIME_SD_S)
+        near = np.clip(np.searchsorted(train.time_s, at_s), 1, len(kept) - 1)
+        step = np.abs(np.diff(rpm[kept]))[near - 1]
+        accel = np.abs(np.interp(at_s, train.time_s, course.accel_deg_s2)) / 6.0
+        rpm_sd[others] = np.sqrt(np.interp(at_s, train.time_s, rpm_sd[kept]) ** 2 + (accel * away) ** 2 + step**2 / 12)
+        spark[others] = found.counted.spark[np.clip(np.searchsorted(train.time_s, at_s, side="right") - 1, 0, None)]
+    # An engine that stands or turns backwards gives no reading.
+    rpm[rpm <= 0] = np.nan
+    return replace(Speed(rpm, rpm_sd, spark, double, warnings), stray=stray)
