@@ -1,0 +1,212 @@
+"""The page that a person prints or sends on.
+
+In:  a `Measurement`.
+Out: the text of one HTML page that needs nothing else: pictures, style and script are inside it.
+Not here: the words (`sentences.py`), the pictures (`plots.py`, `marks_sheet.py`), the file (`results.py`).
+"""
+
+from __future__ import annotations
+
+import base64
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Literal
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from matplotlib.figure import Figure
+
+from timingcam.reckoning.result import Measurement
+from timingcam.showing import marks_sheet, plots
+from timingcam.showing.sentences import (
+    CAUTIONS,
+    VERDICT_SIGN,
+    VERDICT_WORD,
+    check_name,
+    check_unit,
+    figure_rows,
+    limits_words,
+    number,
+    overall_verdict,
+    short_verdict,
+    size_words,
+    verdict_sentence,
+)
+
+_RPM_SOURCE = {
+    "flashes": "the times of the flashes",
+    "sound": "the clip's sound",
+    "file": "a file that was given",
+    "given": "a constant speed that was given",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Fact:
+    """One line of how it was measured."""
+
+    what: str
+    value: str
+
+
+@dataclass(frozen=True, slots=True)
+class CheckRow:
+    """One check, ready to print."""
+
+    name: str
+    value: str
+    limits: str
+    verdict: str
+    words: str
+
+
+def report_html(measurement: Measurement) -> str:
+    """The report of one measurement as a self-contained page.
+
+    Parameters
+    ----------
+    measurement : Measurement
+        What to report.
+
+    Returns
+    -------
+    str
+        HTML; asks for nothing from a network.
+    """
+    m = measurement
+    return (
+        _environment()
+        .get_template("report.html.j2")
+        .render(
+            title=f"{m.engine.name}, {m.cylinder} cylinder",
+            verdict=overall_verdict(m) or "none",
+            short_verdict=short_verdict(m),
+            sentence=verdict_sentence(m).partition(": "),
+            figures=figure_rows(m),
+            signs=VERDICT_SIGN,
+            words=VERDICT_WORD,
+            checks=check_rows(m),
+            budget=sorted(m.budget, key=lambda row: -row.effect_deg),
+            size_words=size_words,
+            facts=facts(m),
+            warnings=m.warnings,
+            cautions=CAUTIONS,
+            curve=picture_uri(plots.plot(m), "png"),
+            curve_alt=curve_alt(m),
+            marks=picture_uri(marks_sheet.marks_sheet(m), "jpg"),
+            budget_picture=picture_uri(plots.budget_plot(m), "png") if m.budget else "",
+        )
+    )
+
+
+def check_rows(measurement: Measurement) -> list[CheckRow]:
+    """The checks as text.
+
+    Parameters
+    ----------
+    measurement : Measurement
+        Whose checks.
+
+    Returns
+    -------
+    list of CheckRow
+    """
+    rows = []
+    for check in measurement.checks:
+        unit, decimals = check_unit(check)
+        value = number(check.value, decimals) + unit
+        limits = limits_words(check, unit, decimals)
+        rows.append(CheckRow(check_name(check), value, limits, check.verdict, VERDICT_WORD[check.verdict]))
+    return rows
+
+
+def facts(measurement: Measurement) -> list[Fact]:
+    """How it was measured: engine, clip, camera, strobe, speed.
+
+    Parameters
+    ----------
+    measurement : Measurement
+        What to tell of.
+
+    Returns
+    -------
+    list of Fact
+    """
+    m = measurement
+    c, s = m.camera, m.strobe
+    seen = "seen in the picture" if m.cylinder_identity == "seen" else "as told, not seen in the picture"
+    lag = s.apparent_lag_s
+    rows = [
+        Fact("Cylinder", f"{m.cylinder} ({seen})"),
+        Fact("Rotor turns", f"{m.engine.rotor.turns}, as the camera sees it"),
+        Fact("Clip", f"{m.clip.path}, {number(m.clip.duration_s, 1)} s, {m.clip.frames} frames"),
+        Fact("Picture", f"{m.clip.width} × {m.clip.height} pixels, {number(m.clip.fps, 2)} frames a second"),
+        Fact("Filmed at", _or("as played", m.clip.capture_fps, lambda v: f"{number(v, 1)} frames a second")),
+        Fact("Line time", _or("not known", c.line_time_s, lambda v: f"{number(v * 1e6, 2)} µs")),
+        Fact("Exposure", _or("not known", c.exposure_s, lambda v: f"{number(v * 1e3, 2)} ms")),
+        Fact("View off the rotor's axis", _or("not known", c.tilt_deg, lambda v: f"{number(v, 1)}°")),
+        Fact("Rotor's radius in the picture", f"{number(c.rotor_radius_px, 0)} pixels"),
+        Fact("Flashes", f"{s.flashes_seen} seen, {s.flashes_used} used"),
+        Fact("Strobe's dial", f"{number(s.dial_deg, 1)}°"),
+        Fact("Strobe's delay, corrected", f"{number(s.delay_s * 1e6, 0)} ± {number(2 * s.delay_sd_s * 1e6, 0)} µs"),
+        Fact("Speed from", _RPM_SOURCE[m.rpm_source]),
+    ]
+    if lag is not None:
+        words = f"{number(lag.value * 1e6, 0)} µs ({number(lag.low * 1e6, 0)} to {number(lag.high * 1e6, 0)} µs)"
+        rows.append(Fact("Fall on the flat top, as a lag", words + "; not corrected: its cause cannot be told"))
+    rows.append(Fact("Fingerprint of the clip (SHA-256)", m.clip.sha256))
+    return rows
+
+
+def curve_alt(measurement: Measurement) -> str:
+    """The advance curve in words, for who cannot see the picture.
+
+    Parameters
+    ----------
+    measurement : Measurement
+        Whose curve.
+
+    Returns
+    -------
+    str
+    """
+    c = measurement.curve
+    words = [f"Advance against crank speed, {short_verdict(measurement)}."]
+    if c.low_speed_advance_deg is not None:
+        words.append(f"{number(c.low_speed_advance_deg.value, 1)} degrees at low speed.")
+    if c.starts_rpm is not None:
+        words.append(f"It starts to rise at {number(c.starts_rpm.value, 0)} rpm.")
+    if c.full_advance_deg is not None:
+        words.append(f"Full advance is {number(c.full_advance_deg.value, 1)} degrees.")
+    if c.full_rpm is not None:
+        words.append(f"It is reached at {number(c.full_rpm.value, 0)} rpm.")
+    return " ".join(words)
+
+
+def picture_uri(figure: Figure, kind: Literal["png", "jpg"]) -> str:
+    """A figure as a data URI, which a page holds in itself.
+
+    Parameters
+    ----------
+    figure : Figure
+        What to embed.
+    kind : {"png", "jpg"}
+        PNG for lines, JPEG for photographs.
+
+    Returns
+    -------
+    str
+    """
+    mime = {"png": "image/png", "jpg": "image/jpeg"}[kind]
+    return f"data:{mime};base64,{base64.b64encode(plots.picture_bytes(figure, kind)).decode('ascii')}"
+
+
+def _environment() -> Environment:
+    # Names come from engine files and clips of others: everything is escaped, and a misspelt name is an error.
+    return Environment(
+        loader=PackageLoader("timingcam.showing"), autoescape=True, undefined=StrictUndefined, trim_blocks=True,
+        lstrip_blocks=True,
+    )  # fmt: skip
+
+
+def _or(nothing: str, value: float | None, words: Callable[[float], str]) -> str:
+    return nothing if value is None else words(value)
