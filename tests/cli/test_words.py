@@ -38,7 +38,7 @@ def test_figures_verdict_warnings_and_cautions(measurement: Measurement) -> None
     text = " ".join(printed(measurement).split())
     for words in (verdict_sentence(measurement), *measurement.warnings, *CAUTIONS):
         assert " ".join(words.split()) in text
-    assert "Full advance 31.00° ± 0.32° 29.00 to 33.00° ✓ in spec" in text
+    assert "Full advance 31.00° ± 0.32° 29.00 to 33.00° ✓ within" in text
     assert "as the camera sees it" in text
 
 

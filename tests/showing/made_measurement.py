@@ -6,10 +6,11 @@ import cv2
 import numpy as np
 
 from timingcam.engine import Crank, Cylinder, Engine, Rotor, RotorMark, Spec
+from timingcam.reckoning.checks import checks
+from timingcam.reckoning.curve import OFF_THE_CURVE
 from timingcam.reckoning.result import (
     BudgetRow,
     CameraFacts,
-    Check,
     ClipFacts,
     Curve,
     Estimate,
@@ -59,9 +60,9 @@ def true_advance_deg(rpm: np.ndarray, shift_deg: float = 0.0, full_deg: float = 
 def make_readings(n: int, rng: np.random.Generator, shift_deg: float, full_deg: float = 31.0) -> Readings:
     time_s = np.sort(rng.uniform(0.0, 16.0, n))
     rpm = np.interp(time_s, [0, 2, 8, 14, 16], [1080, 1080, 5600, 1080, 1080]) + rng.normal(0, 3, n)
-    falling = (time_s > 8) & (time_s < 14)
     advance = true_advance_deg(rpm, shift_deg, full_deg) + rng.normal(0, 0.35, n)
-    advance += np.where(falling & (rpm > 1500) & (rpm < 3600), 0.8, 0.0)
+    sticking = (time_s > 8) & (time_s < 14) & (rpm > 1500) & (rpm < 3600)
+    advance += np.where(sticking, 0.8, 0.0)
     used = np.ones(n, dtype=bool)
     reason = [""] * n
     for i in rng.choice(n, max(n // 25, 2), replace=False):
@@ -70,7 +71,7 @@ def make_readings(n: int, rng: np.random.Generator, shift_deg: float, full_deg: 
         advance[i] = np.nan
     for i in rng.choice(np.flatnonzero(used), max(n // 40, 2), replace=False):
         used[i] = False
-        reason[i] = "far from its neighbours"
+        reason[i] = OFF_THE_CURVE
         advance[i] += rng.choice([-6.0, 7.0])
     return Readings(
         time_s=time_s,
@@ -137,54 +138,43 @@ def make_measurement(
     advance = true_advance_deg(grid, shift_deg, full_deg)
     low = Estimate(9.0 + shift_deg, 0.14, 8.72 + shift_deg, 9.28 + shift_deg)
     full = Estimate(full_deg + shift_deg, 0.16, full_deg - 0.32 + shift_deg, full_deg + 0.32 + shift_deg)
+    engine = make_engine(spec=spec)
+    curve = Curve(
+        low_speed_advance_deg=low,
+        full_advance_deg=full,
+        starts_rpm=Estimate(1500.0, 21.0, 1452.0, 1541.0),
+        full_rpm=Estimate(3600.0, 19.0, 3563.0, 3637.0),
+        slope_deg_per_1000rpm=Estimate(10.48, 0.09, 10.30, 10.66),
+        scatter_deg=Estimate(0.37, 0.02, 0.34, 0.41),
+        hysteresis_deg=Estimate(0.8, 0.05, 0.7, 0.9),
+        grid_rpm=grid,
+        grid_advance_deg=advance,
+        grid_random_sd_deg=np.full(120, 0.05),
+        grid_sd_deg=np.full(120, 0.15),
+        fit="flat-rise-flat",
+    )
     return Measurement(
         clip=ClipFacts("left-sweep.mp4", "3f" * 32, 960, 16.0, 1280, 720, 59.94, None),
-        engine=make_engine(spec=spec),
+        engine=engine,
         cylinder=cylinder,
         cylinder_identity="assumed",
         camera=CameraFacts(11.3e-6, 1 / 240, 12.0, CENTRE_PX, RADIUS_PX),
         strobe=StrobeFacts(0.0, 30e-6, 10e-6, Estimate(22e-6, 9e-6, 4e-6, 40e-6), n, int(readings.used.sum())),
         rpm_source="flashes",
         readings=readings,
-        curve=Curve(
-            low_speed_advance_deg=low,
-            full_advance_deg=full,
-            starts_rpm=Estimate(1500.0, 21.0, 1452.0, 1541.0),
-            full_rpm=Estimate(3600.0, 19.0, 3563.0, 3637.0),
-            slope_deg_per_1000rpm=Estimate(10.48, 0.09, 10.30, 10.66),
-            scatter_deg=Estimate(0.37, 0.02, 0.34, 0.41),
-            hysteresis_deg=Estimate(0.8, 0.05, 0.7, 0.9),
-            grid_rpm=grid,
-            grid_advance_deg=advance,
-            grid_random_sd_deg=np.full(120, 0.05),
-            grid_sd_deg=np.full(120, 0.15),
-            fit="flat-rise-flat",
-        ),
+        curve=curve,
         budget=(
-            BudgetRow("angle of the index mark", 0.09, "°", "systematic", 0.09),
-            BudgetRow("index height above the marks", 0.5, "mm", "systematic", 0.07),
-            BudgetRow("place of the stamped marks", 0.10, "°", "systematic", 0.10),
-            BudgetRow("delay of the strobe", 10.0, "µs", "systematic", 0.02),
-            BudgetRow("angle of one flash", 0.12, "°", "random", 0.12),
-            BudgetRow("tilt of the rotor", 1.0, "°", "systematic", 0.03),
+            BudgetRow("angle of a single flash", 0.12, "deg", "random", 0.12),
+            BudgetRow("where the index is", 0.09, "deg", "systematic", 0.09),
+            BudgetRow("the mark's own position", 0.10, "deg", "systematic", 0.10),
+            BudgetRow("height of the index", 0.5, "mm", "systematic", 0.07),
+            BudgetRow("tilt of the camera", 1.0, "deg", "systematic", 0.03),
+            BudgetRow("delay of the strobe", 10.0, "us", "systematic", 0.02),
         ),
-        checks=(
-            Check("low-speed advance", low.value, 7.0, 11.0, _verdict(low, 7.0, 11.0)),
-            Check("full advance", full.value, 29.0, 33.0, _verdict(full, 29.0, 33.0)),
-            Check("scatter", 0.37, None, 1.0, "in"),
-            Check("hysteresis", 0.8, None, 1.5, "in"),
-        )
-        if spec
-        else (),
+        checks=checks(engine, cylinder, readings, curve) if spec else (),
         warnings=("The cylinder was assumed from the command, not seen: both cylinders share the marks.",),
         pictures=make_pictures(readings, rng),
     )
-
-
-def _verdict(estimate: Estimate, low: float, high: float) -> str:
-    if low <= estimate.low and estimate.high <= high:
-        return "in"
-    return "out" if estimate.high < low or estimate.low > high else "unsure"
 
 
 def _to_image(to_rotor: np.ndarray, angle_deg: float, radius: float) -> tuple[float, float]:

@@ -131,7 +131,7 @@ def test_budget_names_every_source_with_its_size(measurement: Measurement) -> No
     figure = budget_plot(measurement)
     labels = [t.get_text() for t in figure.axes[0].get_yticklabels()]
     assert len(labels) == len(measurement.budget)
-    assert "index height above the marks\n(0.5 mm)" in labels
+    assert "height of the index\n(0.5 mm)" in labels
     hatches = [bar.get_hatch() for bar in figure.axes[0].patches]
     assert hatches.count("////") == 1
 

@@ -8,28 +8,44 @@ from dataclasses import replace
 import pytest
 from made_measurement import make_measurement
 
+from timingcam.reckoning.checks import LOOK_FIRST
 from timingcam.reckoning.result import BudgetRow, Check, Estimate, Measurement
 from timingcam.showing.sentences import (
     CAUTIONS,
+    check_number,
     figure_rows,
     interval_words,
     limits_words,
+    look_first,
     number,
-    overall_verdict,
     size_words,
+    spec_verdict,
     verdict_sentence,
 )
 
+START = Check("start of the advance", 1512.4, 1200.0, 1800.0, "in")
+MISSING = Check("missing flashes", 0.123, None, 0.1, "out")
 IN = Check("full advance", 31.0, 29.0, 33.0, "in")
 OUT = Check("low-speed advance", 12.5, 7.0, 11.0, "out")
+ODD = Check("outlying sparks", 0.05, None, 0.03, "out")
 UNSURE = Check("hysteresis", 1.45, None, 1.5, "unsure")
 
 
-@pytest.mark.parametrize(
-    ("checks", "verdict"), [((IN,), "in"), ((IN, UNSURE), "unsure"), ((IN, UNSURE, OUT), "out"), ((), None)]
-)
-def test_the_worst_check_decides(measurement: Measurement, checks: tuple[Check, ...], verdict: str | None) -> None:
-    assert overall_verdict(replace(measurement, checks=checks)) == verdict
+DECIDED = [
+    ((IN,), "in"),
+    ((IN, ODD), "in"),
+    ((ODD,), None),
+    ((IN, UNSURE), "unsure"),
+    ((IN, UNSURE, OUT), "out"),
+    ((), None),
+]
+
+
+@pytest.mark.parametrize(("checks", "verdict"), DECIDED)
+def test_the_worst_check_of_the_spec_decides(
+    measurement: Measurement, checks: tuple[Check, ...], verdict: str | None
+) -> None:
+    assert spec_verdict(replace(measurement, checks=checks)) == verdict
 
 
 def test_the_sentence_names_what_decides(measurement: Measurement) -> None:
@@ -39,6 +55,20 @@ def test_the_sentence_names_what_decides(measurement: Measurement) -> None:
     one = verdict_sentence(replace(measurement, checks=(IN,)))
     assert one == "In spec: Full advance 31.00° (limits: 29.00 to 33.00°)."
     assert verdict_sentence(make_measurement(n=20, spec=False)).startswith("Measured only, not judged")
+
+
+def test_what_is_unusual_but_in_no_spec_is_said_apart(measurement: Measurement) -> None:
+    said = verdict_sentence(replace(measurement, checks=(IN, ODD)))
+    assert said.startswith("In spec: Full advance")
+    assert said.endswith("Not as usual on a healthy engine: Outlying sparks 5.0 % (limits: at most 3.0 %).")
+
+
+def test_hysteresis_is_of_the_spec_only_where_it_gives_a_limit(measurement: Measurement) -> None:
+    assert measurement.engine.spec is not None
+    spec = measurement.engine.spec.model_copy(update={"hysteresis_deg": None})
+    engine = measurement.engine.model_copy(update={"spec": spec})
+    assert spec_verdict(replace(measurement, checks=(IN, UNSURE))) == "unsure"
+    assert spec_verdict(replace(measurement, checks=(IN, UNSURE), engine=engine)) == "in"
 
 
 def test_many_faults_are_counted(measurement: Measurement) -> None:
@@ -63,14 +93,33 @@ def test_numbers() -> None:
     assert number(math.nan, 2) == "–"
 
 
+def test_causes_are_named_for_what_is_not_in(measurement: Measurement) -> None:
+    assert [name for name, _ in look_first(replace(measurement, checks=(IN, OUT, MISSING)))] == [
+        "Low-speed advance",
+        "Missing flashes",
+    ]
+
+
+def test_every_check_that_can_be_made_has_a_cause_to_look_at(measurement: Measurement) -> None:
+    assert measurement.checks and all(check.name in LOOK_FIRST for check in measurement.checks)
+
+
+def test_every_figure_with_a_limit_shows_it(measurement: Measurement) -> None:
+    judged = [row.label for row in figure_rows(measurement) if row.limits]
+    assert len(judged) == 6  # all but the slope, for which a spec holds no limit
+
+
 def test_limits() -> None:
-    assert limits_words(Check("a", 1.0, 2.0, None, "out"), "°") == "at least 2.00°"
+    assert limits_words(Check("a", 1.0, 2.0, None, "out")) == "at least 2.00°"
+    assert limits_words(START) == "1200 to 1800 rpm" and check_number(START, START.value) == "1512 rpm"
+    assert limits_words(MISSING) == "at most 10.0 %" and check_number(MISSING, MISSING.value) == "12.3 %"
     assert limits_words(Check("a", 1.0, None, None, "in")) == ""
 
 
 def test_sizes_carry_their_unit() -> None:
     assert size_words(BudgetRow("a", 0.5, "mm", "random", 0.1)) == "0.5 mm"
-    assert size_words(BudgetRow("a", 0.25, "°", "random", 0.1)) == "0.25°"
+    assert size_words(BudgetRow("a", 0.25, "deg", "random", 0.1)) == "0.25°"
+    assert size_words(BudgetRow("a", 10.0, "us", "random", 0.1)) == "10 µs"
 
 
 USUAL = (

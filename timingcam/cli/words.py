@@ -16,11 +16,12 @@ from rich.text import Text
 from timingcam.reckoning.result import Measurement, Verdict
 from timingcam.showing.sentences import (
     CAUTIONS,
+    CHECK_WORD,
     VERDICT_SIGN,
-    VERDICT_WORD,
     figure_rows,
-    overall_verdict,
+    look_first,
     size_words,
+    spec_verdict,
     verdict_sentence,
 )
 
@@ -44,7 +45,9 @@ def print_measurement(measurement: Measurement, console: Console) -> None:
     seen = f"{m.strobe.flashes_used} of {m.strobe.flashes_seen} flashes used; rotor turns {m.engine.rotor.turns} "
     console.print(Text(seen + "as the camera sees it"))
     console.print(_figures_table(m))
-    console.print(Text(verdict_sentence(m), style=_STYLE[overall_verdict(m)]))
+    console.print(Text(verdict_sentence(m), style=_STYLE[spec_verdict(m)]))
+    for name, causes in look_first(m):
+        console.print(Text(f"{name}: look first at: {causes}"))
     for warning in m.warnings:
         console.print(Text(f"Warning: {warning}"))
     print_cautions(console)
@@ -96,6 +99,6 @@ def _figures_table(m: Measurement) -> Table:
     table.add_column("limits")
     table.add_column("")
     for row in figure_rows(m):
-        word = f"{VERDICT_SIGN[row.verdict]} {VERDICT_WORD[row.verdict]}" if row.verdict else ""
+        word = f"{VERDICT_SIGN[row.verdict]} {CHECK_WORD[row.verdict]}" if row.verdict else ""
         table.add_row(row.label, row.value, row.interval, row.limits, Text(word, style=_STYLE[row.verdict]))
     return table

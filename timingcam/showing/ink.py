@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from timingcam.reckoning.curve import speed_direction
 from timingcam.reckoning.result import Readings
 
 INK = "#1d1a18"
@@ -30,10 +31,6 @@ SIDES = ("#7a2f6b", "#c77700")  # plum, amber
 SIDE_SHAPES = ("o", "s")
 SIDE_LINES = ("-", "--")
 
-# Our choice: slower than a hand opens a throttle on purpose, faster than an idle wanders.
-STEADY_RPM_PER_S = 60.0
-SLOPE_WINDOW_S = 0.6  # our choice: some ten flashes at idle, well within one sweep
-
 
 def speed_trend(readings: Readings) -> np.ndarray:
     """Whether the engine was speeding up or slowing down at each reading.
@@ -50,15 +47,6 @@ def speed_trend(readings: Readings) -> np.ndarray:
     """
     trend = np.zeros(len(readings), dtype=int)
     known = np.isfinite(readings.rpm)
-    time_s, rpm = readings.time_s[known], readings.rpm[known]
-    first = np.searchsorted(time_s, time_s - SLOPE_WINDOW_S / 2)
-    last = np.searchsorted(time_s, time_s + SLOPE_WINDOW_S / 2, side="right")
-    slopes = np.zeros(len(time_s))
-    for i, (a, b) in enumerate(zip(first, last, strict=True)):
-        # At least three, whatever the window: a slow engine seen through a shutter that misses flashes.
-        a, b = min(a, max(i - 1, 0)), max(b, min(i + 2, len(time_s)))
-        t = time_s[a:b] - time_s[a:b].mean()
-        spread = float(t @ t)
-        slopes[i] = float(t @ rpm[a:b]) / spread if spread > 0 else 0.0
-    trend[known] = np.where(slopes > STEADY_RPM_PER_S, 1, np.where(slopes < -STEADY_RPM_PER_S, -1, 0))
+    if known.any():
+        trend[known] = speed_direction(readings.time_s[known], readings.rpm[known]).astype(int)
     return trend

@@ -24,7 +24,7 @@ from matplotlib.patches import Patch
 from timingcam.engine import Spec
 from timingcam.reckoning.result import Measurement, Readings
 from timingcam.showing import ink
-from timingcam.showing.sentences import overall_verdict, short_verdict, size_words
+from timingcam.showing.sentences import short_verdict, size_words, spec_verdict
 
 WIDTH_IN, HEIGHT_IN = 6.2, 5.6
 DPI = 190  # 1178 px wide: sharp on a telephone and on half a sheet of paper
@@ -116,7 +116,7 @@ def plot(measurement: Measurement) -> Figure:
         axes.grid(color=ink.GRID, linewidth=0.7)
         axes.set_axisbelow(True)
         axes.set_title(f"{m.engine.name}, {m.cylinder}: {short_verdict(m)}", loc="left", pad=10, fontweight="bold")
-        if overall_verdict(m) == "out":
+        if spec_verdict(m) == "out":
             axes.title.set_color(ink.OUT)
         figure.legend(loc="outside lower left", ncols=2, frameon=False, fontsize=9.5, handlelength=2.2)
     return figure

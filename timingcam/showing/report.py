@@ -19,16 +19,17 @@ from timingcam.reckoning.result import Measurement
 from timingcam.showing import marks_sheet, plots
 from timingcam.showing.sentences import (
     CAUTIONS,
+    CHECK_WORD,
     VERDICT_SIGN,
-    VERDICT_WORD,
     check_name,
-    check_unit,
+    check_number,
     figure_rows,
     limits_words,
+    look_first,
     number,
-    overall_verdict,
     short_verdict,
     size_words,
+    spec_verdict,
     verdict_sentence,
 )
 
@@ -78,13 +79,14 @@ def report_html(measurement: Measurement) -> str:
         .get_template("report.html.j2")
         .render(
             title=f"{m.engine.name}, {m.cylinder} cylinder",
-            verdict=overall_verdict(m) or "none",
+            verdict=spec_verdict(m) or "none",
             short_verdict=short_verdict(m),
             sentence=verdict_sentence(m).partition(": "),
             figures=figure_rows(m),
             signs=VERDICT_SIGN,
-            words=VERDICT_WORD,
+            words=CHECK_WORD,
             checks=check_rows(m),
+            look_first=look_first(m),
             budget=sorted(m.budget, key=lambda row: -row.effect_deg),
             size_words=size_words,
             facts=facts(m),
@@ -112,10 +114,9 @@ def check_rows(measurement: Measurement) -> list[CheckRow]:
     """
     rows = []
     for check in measurement.checks:
-        unit, decimals = check_unit(check)
-        value = number(check.value, decimals) + unit
-        limits = limits_words(check, unit, decimals)
-        rows.append(CheckRow(check_name(check), value, limits, check.verdict, VERDICT_WORD[check.verdict]))
+        value = check_number(check, check.value)
+        words = CHECK_WORD[check.verdict]
+        rows.append(CheckRow(check_name(check), value, limits_words(check), check.verdict, words))
     return rows
 
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from timingcam.reckoning.checks import LOOK_FIRST
 from timingcam.reckoning.result import BudgetRow, Check, Estimate, Measurement, Verdict
 
 MINUS = "−"  # typographic, as wide as a plus
@@ -26,18 +27,31 @@ class FigureRow:
     verdict: Verdict | None
 
 
-# Figure of the curve: what it is called, its unit, its decimals.
-_FIGURES: tuple[tuple[str, str, str, int], ...] = (
-    ("low_speed_advance_deg", "Advance at low speed", "°", 2),
-    ("full_advance_deg", "Full advance", "°", 2),
-    ("starts_rpm", "Starts to rise at", " rpm", 0),
-    ("full_rpm", "Full from", " rpm", 0),
-    ("slope_deg_per_1000rpm", "Rise per 1000 rpm", "°", 2),
-    ("scatter_deg", "Scatter of single sparks (sd)", "°", 2),
-    ("hysteresis_deg", "Higher on the way down by", "°", 2),
+# Figure of the curve: what it is called, its unit, its decimals, the check that judges it.
+_FIGURES: tuple[tuple[str, str, str, int, str], ...] = (
+    ("low_speed_advance_deg", "Advance at low speed", "°", 2, "low-speed advance"),
+    ("full_advance_deg", "Full advance", "°", 2, "full advance"),
+    ("starts_rpm", "Starts to rise at", " rpm", 0, "start of the advance"),
+    ("full_rpm", "Full from", " rpm", 0, "full advance reached at"),
+    ("slope_deg_per_1000rpm", "Rise per 1000 rpm", "°", 2, ""),
+    ("scatter_deg", "Scatter of single sparks (sd)", "°", 2, "scatter of single sparks"),
+    ("hysteresis_deg", "Higher on the way down by", "°", 2, "hysteresis"),
 )
+_BY_SPEC = {
+    "low-speed advance",
+    "full advance",
+    "full advance, largest allowed",
+    "along the curve",
+    "start of the advance",
+    "full advance reached at",
+    "range of the advancer",
+}
+_IN_RPM = ("start of the advance", "full advance reached at")
+_SHARES = ("outlying sparks", "missing flashes")
+_UNITS = {"deg": "°", "us": " µs", "1/min": " rpm", "%": " %"}
 
 VERDICT_WORD: dict[Verdict, str] = {"in": "in spec", "out": "OUT of spec", "unsure": "cannot tell"}
+CHECK_WORD: dict[Verdict, str] = {"in": "within", "out": "OUTSIDE", "unsure": "cannot tell"}
 VERDICT_SIGN: dict[Verdict, str] = {"in": "✓", "out": "✗", "unsure": "?"}
 
 CAUTIONS: tuple[str, ...] = (
@@ -61,8 +75,8 @@ CAUTIONS: tuple[str, ...] = (
 )
 
 
-def overall_verdict(measurement: Measurement) -> Verdict | None:
-    """One verdict over all checks; None where there is nothing to check against.
+def spec_verdict(measurement: Measurement) -> Verdict | None:
+    """One verdict over all that the engine file's spec sets a limit to; None where it sets none.
 
     Parameters
     ----------
@@ -72,15 +86,17 @@ def overall_verdict(measurement: Measurement) -> Verdict | None:
     Returns
     -------
     {"in", "out", "unsure"} or None
-        "out" if any is out, else "unsure" if any is unsure, else "in".
+        "out" if any is out, else "unsure" if any is unsure, else "in". Checks against limits of common practice
+        (missing flashes, for instance) have no say in it.
     """
-    found = {check.verdict for check in measurement.checks}
+    by_spec, _ = _sorted_checks(measurement)
+    found = {check.verdict for check in by_spec}
     by_weight: tuple[Verdict, ...] = ("out", "unsure", "in")
     return next((verdict for verdict in by_weight if verdict in found), None)
 
 
 def verdict_sentence(measurement: Measurement) -> str:
-    """The verdict in a sentence that names what decides it.
+    """The verdict in a sentence that names what decides it; a second one names what else is not as it should be.
 
     Parameters
     ----------
@@ -90,22 +106,29 @@ def verdict_sentence(measurement: Measurement) -> str:
     Returns
     -------
     str
-        One sentence with figures and limits.
+        With figures and limits.
     """
-    verdict = overall_verdict(measurement)
+    by_spec, others = _sorted_checks(measurement)
+    verdict = spec_verdict(measurement)
+    deciding = [check for check in by_spec if check.verdict == verdict]
     if verdict is None:
         why = "the engine file gives no spec" if measurement.engine.spec is None else "the clip covers none of the spec"
-        return f"Measured only, not judged: {why}."
-    deciding = [check for check in measurement.checks if check.verdict == verdict]
-    named = "; ".join(_check_words(check) for check in deciding[:3])
-    more = f"; and {len(deciding) - 3} more" if len(deciding) > 3 else ""
-    if verdict == "out":
-        return f"Out of spec: {named}{more}."
-    if verdict == "unsure":
-        return f"Cannot tell whether it is in spec, the doubt reaches over a limit: {named}{more}."
-    if len(deciding) == 1:
-        return f"In spec: {named}."
-    return f"In spec: all {len(deciding)} checks are within their limits."
+        sentence = f"Measured only, not judged: {why}."
+    elif verdict == "out":
+        sentence = f"Out of spec: {_named(deciding)}."
+    elif verdict == "unsure":
+        sentence = f"Cannot tell whether it is in spec, the doubt reaches over a limit: {_named(deciding)}."
+    elif len(deciding) == 1:
+        sentence = f"In spec: {_named(deciding)}."
+    else:
+        sentence = f"In spec: all {len(deciding)} figures that the spec sets a limit to are within it."
+    out = [check for check in others if check.verdict == "out"]
+    unsure = [check for check in others if check.verdict == "unsure"]
+    if out:
+        sentence += f" Not as usual on a healthy engine: {_named(out)}."
+    if unsure:
+        sentence += f" In doubt: {_named(unsure)}."
+    return sentence
 
 
 def short_verdict(measurement: Measurement) -> str:
@@ -121,7 +144,7 @@ def short_verdict(measurement: Measurement) -> str:
     str
         A few words.
     """
-    verdict = overall_verdict(measurement)
+    verdict = spec_verdict(measurement)
     return "measured, not judged" if verdict is None else VERDICT_WORD[verdict]
 
 
@@ -139,10 +162,10 @@ def figure_rows(measurement: Measurement) -> list[FigureRow]:
         One row a figure; one that could not be had says so.
     """
     rows = []
-    for name, label, unit, decimals in _FIGURES:
+    for name, label, unit, decimals, judged_by in _FIGURES:
         estimate: Estimate | None = getattr(measurement.curve, name)
-        check = _check_of(name, measurement.checks)
-        limits = "" if check is None else limits_words(check, unit, decimals)
+        check = next((c for c in measurement.checks if c.name == judged_by), None)
+        limits = "" if check is None else limits_words(check)
         verdict = None if check is None else check.verdict
         if estimate is None:
             rows.append(FigureRow(label, "not had", "", limits, None))
@@ -176,17 +199,13 @@ def interval_words(estimate: Estimate, unit: str, decimals: int) -> str:
     return f"{number(estimate.low, decimals)} to {number(estimate.high, decimals)}{unit}"
 
 
-def limits_words(check: Check, unit: str = "", decimals: int = 2) -> str:
+def limits_words(check: Check) -> str:
     """A check's limits as text.
 
     Parameters
     ----------
     check : Check
         The check.
-    unit : str
-        Written behind, with a space before it where it needs one.
-    decimals : int
-        Digits after the point.
 
     Returns
     -------
@@ -194,11 +213,13 @@ def limits_words(check: Check, unit: str = "", decimals: int = 2) -> str:
         Empty where there is no limit.
     """
     if check.low is not None and check.high is not None:
-        return f"{number(check.low, decimals)} to {number(check.high, decimals)}{unit}"
+        # The unit once is enough: "7.00 to 11.00°".
+        unit, decimals, factor = _unit(check)
+        return f"{number(check.low * factor, decimals)} to {number(check.high * factor, decimals)}{unit}"
     if check.high is not None:
-        return f"at most {number(check.high, decimals)}{unit}"
+        return f"at most {check_number(check, check.high)}"
     if check.low is not None:
-        return f"at least {number(check.low, decimals)}{unit}"
+        return f"at least {check_number(check, check.low)}"
     return ""
 
 
@@ -234,12 +255,11 @@ def size_words(row: BudgetRow) -> str:
     -------
     str
     """
-    gap = "" if row.unit.startswith("°") or not row.unit else " "
-    return f"{row.size:.3g}{gap}{row.unit}"
+    return f"{row.size:.3g}{_UNITS.get(row.unit, ' ' + row.unit)}"
 
 
 def check_name(check: Check) -> str:
-    """A check's name as a person reads it.
+    """A check's name as it opens a line.
 
     Parameters
     ----------
@@ -250,42 +270,70 @@ def check_name(check: Check) -> str:
     -------
     str
     """
-    words = check.name.replace("_deg", "").replace("_", " ").strip()
-    return words[:1].upper() + words[1:]
+    return check.name[:1].upper() + check.name[1:]
 
 
-def check_unit(check: Check) -> tuple[str, int]:
-    """Unit and decimals of a check's figures, told from its name.
+def check_number(check: Check, value: float) -> str:
+    """A value of a check, its own or a limit, with its unit.
 
     Parameters
     ----------
     check : Check
         The check.
+    value : float
+        In the check's own unit; a share is between 0 and 1 and printed in hundredths.
 
     Returns
     -------
-    unit : str
-        With a space before it where it needs one.
-    decimals : int
+    str
     """
-    name = check.name.lower()
-    if name.endswith("rpm") or name.startswith(("starts", "full_rpm", "full from")):
-        return " rpm", 0
-    if "share" in name or "percent" in name or "missing" in name:
-        return "", 2
-    return "°", 2
+    unit, decimals, factor = _unit(check)
+    return number(value * factor, decimals) + unit
 
 
-def _check_of(figure: str, checks: tuple[Check, ...]) -> Check | None:
-    wanted = _plain(figure)
-    return next((check for check in checks if _plain(check.name) == wanted), None)
+def look_first(measurement: Measurement) -> list[tuple[str, str]]:
+    """What to examine for each check that is not in.
+
+    Parameters
+    ----------
+    measurement : Measurement
+        With its checks.
+
+    Returns
+    -------
+    list of (str, str)
+        The check's name, and usual causes of such a fault: to be examined, not found.
+    """
+    wrong = [check for check in measurement.checks if check.verdict != "in"]
+    return [(check_name(check), LOOK_FIRST[check.name]) for check in wrong if check.name in LOOK_FIRST]
 
 
-def _plain(name: str) -> str:
-    words = name.lower().replace("_", " ").replace("-", " ").split()
-    return " ".join(word for word in words if word not in ("deg", "rpm"))
+def _unit(check: Check) -> tuple[str, int, float]:
+    if check.name in _IN_RPM:
+        return " rpm", 0, 1.0
+    if check.name in _SHARES:
+        return " %", 1, 100.0
+    return "°", 2, 1.0
+
+
+def _sorted_checks(measurement: Measurement) -> tuple[list[Check], list[Check]]:
+    """Checks against limits of the engine file's spec, and those against limits of common practice."""
+    spec = measurement.engine.spec
+    names: set[str] = set()
+    if spec is not None:
+        names |= _BY_SPEC
+        if spec.scatter_deg is not None:
+            names.add("scatter of single sparks")
+        if spec.hysteresis_deg is not None:
+            names |= {"hysteresis", "late return to idle"}
+    by_spec = [check for check in measurement.checks if check.name in names]
+    return by_spec, [check for check in measurement.checks if check.name not in names]
+
+
+def _named(checks: list[Check]) -> str:
+    more = f"; and {len(checks) - 3} more" if len(checks) > 3 else ""
+    return "; ".join(_check_words(check) for check in checks[:3]) + more
 
 
 def _check_words(check: Check) -> str:
-    unit, decimals = check_unit(check)
-    return f"{check_name(check)} {number(check.value, decimals)}{unit} (limits: {limits_words(check, unit, decimals)})"
+    return f"{check_name(check)} {check_number(check, check.value)} (limits: {limits_words(check)})"
