@@ -12,6 +12,7 @@ same answer, and nothing lags.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -44,15 +45,27 @@ class Samples:
 class Course:
     """Angle, speed and acceleration at the samples' times; arrays of shape (n,)."""
 
+    time_s: np.ndarray
+    linked: np.ndarray  # (n − 1,)
+    theta: np.ndarray  # logarithms of kick variance, drift variance (degrees, mean gaps) and noise scale
     angle_deg: np.ndarray
     speed_deg_s: np.ndarray
     speed_sd_deg_s: np.ndarray
     accel_deg_s2: np.ndarray
     residual_sd: np.ndarray  # how many of its own sds each sample is off
-    noise_scale: float  # by which the stated sds had to be multiplied to fit
+    unit_s: float  # the mean gap
 
     def __post_init__(self) -> None:
-        freeze(self.angle_deg, self.speed_deg_s, self.speed_sd_deg_s, self.accel_deg_s2, self.residual_sd)
+        freeze(
+            self.time_s,
+            self.linked,
+            self.theta,
+            self.angle_deg,
+            self.speed_deg_s,
+            self.speed_sd_deg_s,
+            self.accel_deg_s2,
+            self.residual_sd,
+        )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -95,13 +108,63 @@ def smooth(samples: Samples) -> Course:
     sd = _speed_sd(precision)
     z = (problem.y - state[:, 0]) / np.sqrt(problem.var) / np.exp(start[2])
     return Course(
+        time_s=samples.time_s.copy(),
+        linked=samples.linked.copy(),
+        theta=start,
         angle_deg=state[:, 0] + trend * u,
         speed_deg_s=(state[:, 1] + trend) / unit_s,
         speed_sd_deg_s=sd / unit_s,
         accel_deg_s2=state[:, 2] / unit_s**2,
         residual_sd=z,
-        noise_scale=float(np.exp(start[2])),
+        unit_s=unit_s,
     )
+
+
+def angle_between(course: Course, at_s: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Likeliest angle and speed at any time, shape of `at_s`; degrees and degrees a second.
+
+    Between two samples the model's own bridge; beyond the outermost, and next to a gap whose turns are unknown, on from
+    the nearest sample with its speed and acceleration.
+    """
+    u = (course.time_s - course.time_s[0]) / course.unit_s
+    at = (np.asarray(at_s, dtype=float) - course.time_s[0]) / course.unit_s
+    state = np.stack([course.angle_deg, course.speed_deg_s * course.unit_s, course.accel_deg_s2 * course.unit_s**2], 1)
+    k = np.clip(np.searchsorted(u, at, side="right") - 1, 0, len(u) - 2)
+    near = np.where(at - u[k] <= u[k + 1] - at, k, k + 1)
+    away = at - u[near]
+    angle = state[near, 0] + away * state[near, 1] + away**2 / 2 * state[near, 2]
+    speed = state[near, 1] + away * state[near, 2]
+    inside = np.flatnonzero(course.linked[k] & (at > u[0]) & (at < u[-1]))
+    k, at = k[inside], at[inside]
+    move_a, cov_a = _steps(at - u[k], course.theta)
+    move_b, _ = _steps(u[k + 1] - at, course.theta)
+    move, cov = _steps(u[k + 1] - u[k], course.theta)
+    surprise = state[k + 1, :, None] - move @ state[k, :, None]
+    bridged = move_a @ state[k, :, None] + cov_a @ np.swapaxes(move_b, 1, 2) @ np.linalg.solve(cov, surprise)
+    angle[inside], speed[inside] = bridged[:, 0, 0], bridged[:, 1, 0]
+    return angle, speed / course.unit_s
+
+
+def likelihoods(tries: Sequence[Samples], course: Course, near: slice) -> np.ndarray:
+    """Log-likelihood of each of several readings of the same samples, under the kicks and noise of a fitted course.
+
+    Parameters
+    ----------
+    tries : sequence of Samples
+        Differing in their angles only.
+    course : Course
+        Whose parameters and weights are used.
+    near : slice
+        Which of the course's samples the tries hold.
+    """
+    weight = (TAIL_DF + 1.0) / (TAIL_DF + course.residual_sd[near] ** 2)
+    found = []
+    for samples in tries:
+        u = (samples.time_s - samples.time_s[0]) / course.unit_s
+        trend = float(np.median(course.speed_deg_s[near])) * course.unit_s
+        problem = _Problem(np.diff(u), samples.angle_deg - trend * u, samples.sd_deg**2, samples.linked)
+        found.append(-0.5 * _minus_two_log_likelihood(problem, course.theta, weight))
+    return np.array(found)
 
 
 def _settle_weights(problem: _Problem, theta: np.ndarray, weight: np.ndarray) -> np.ndarray:

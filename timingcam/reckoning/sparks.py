@@ -6,22 +6,25 @@ Out: `Counted`, the turns since the first flash, which flashes are second flashe
 Not here: the speed itself (`tacho.py`).
 
 At every flash the crank stands at 360 turns − seen, whatever the strobe's delay: only the whole turns are unknown.
-Speed is continuous in both directions of time, so the counts of all gaps are chosen together, by dynamic programming.
+The speed changes smoothly in both directions of time, so the counts of all gaps are chosen together, by dynamic
+programming over pairs of neighbouring gaps.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 
 from timingcam.reckoning.result import freeze
 
 # Our choice: no engine that is timed with a strobe turns slower or faster; cranking is at about 200.
-SLOWEST_RPM, FASTEST_RPM = 60.0, 20_000.0
-IRREGULAR_REL = 0.03  # our choice: cycle-to-cycle irregularity of a rough idle, as a ratio of speeds
+SLOWEST_RPM, FASTEST_RPM = 150.0, 20_000.0
+LONGEST_GAP_S = 0.6  # our choice: a spark every two turns at 200 rpm; a longer pause is a stop, not a gap to count in
+IRREGULAR_REL = 0.02  # our choice: cycle-to-cycle irregularity of a rough idle, as a ratio of speeds
 HARDEST_RPM_PER_S = 3000.0  # the fastest sweep that must be followed
+# Our choice: how suddenly a throttle changes that, at a gap; as an sd with heavy tails.
+JOLT_RPM_PER_S = 400.0
 # Our choice: a flash that comes a turn out of step is explained so only if nothing milder does. Natural logarithms.
 OUT_OF_TURN_COST = 3.0
 # Without knowing when the camera could not see, a missed flash must cost next to nothing: a camera that reads out
@@ -29,6 +32,9 @@ OUT_OF_TURN_COST = 3.0
 MISSED_COST = 0.002
 SEEN_MISSED_COST = 1.2  # -ln(0.3): a strobe may miss a fifth of its sparks, or a few more, while the camera looked
 CERTAIN_MARGIN = 2.5  # our choice: e^2.5 = 12 times less likely is no longer taken for possible
+TAIL_DF = 3.0  # our choice: of Student's t for changes of speed; a kick of the throttle is ten sds
+CEILING = 3.5  # our choice: a third of all flashes is seen at the very least
+MARGIN_S = 0.5e-3  # our choice: a spark so near the edge of what the camera saw may have been dark
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -60,10 +66,16 @@ class _Gap:
     """What one gap between two flashes may have been: arrays over the candidates."""
 
     turns: np.ndarray
-    speed: np.ndarray  # degrees a second
-    rel_sd: np.ndarray
+    rpm: np.ndarray
+    sd_rpm: np.ndarray
     cost: np.ndarray
+    middle_s: float
     length_s: float
+
+    @property
+    def counts(self) -> bool:
+        """Short enough to count the turns in it."""
+        return self.length_s <= LONGEST_GAP_S
 
 
 def count_turns(train: Train, sparks_per_rev: float, windows_s: np.ndarray | None = None) -> Counted:
@@ -72,11 +84,11 @@ def count_turns(train: Train, sparks_per_rev: float, windows_s: np.ndarray | Non
     Parameters
     ----------
     train : Train
-        At least two flashes.
+        At least three flashes.
     sparks_per_rev : float
         Of the cylinder whose lead the strobe is on: 0.5 or 1.
     windows_s : ndarray, shape (n_windows, 2), optional
-        When the camera could see a flash, from and to. A spark outside them is no missed flash.
+        When the camera could see a flash, from and to, in time order. A spark outside them is no missed flash.
 
     Returns
     -------
@@ -84,23 +96,28 @@ def count_turns(train: Train, sparks_per_rev: float, windows_s: np.ndarray | Non
         With `certain` False where another count explains the gap nearly as well.
     """
     step = wrapped(np.diff(train.seen_deg))
-    gaps = [_candidates(train, k, float(step[k]), sparks_per_rev, windows_s) for k in range(len(step))]
-    choice, certain = _best_path(gaps)
+    turns_per_spark = round(1.0 / sparks_per_rev)
+    usual_s = float(np.quantile(np.diff(train.time_s), 0.1))
+    ceiling_rpm = min(FASTEST_RPM, CEILING * 60.0 * turns_per_spark / usual_s)
+    gaps = [_candidates(train, k, float(step[k]), turns_per_spark, ceiling_rpm) for k in range(len(step))]
+    if windows_s is not None:
+        gaps = [_with_sight(gap, turns_per_spark, windows_s) for gap in gaps]
+    choice = _best_path(gaps)
+    certain = _certain(gaps, choice)
     turns = np.array([gap.turns[i] for gap, i in zip(gaps, choice, strict=True)])
     total = np.concatenate([[0], np.cumsum(turns)])
     crank_deg = 360.0 * total - np.concatenate([[0.0], np.cumsum(step)])
-    turns_per_spark = round(1.0 / sparks_per_rev)
-    in_step = total % turns_per_spark == _commonest(total % turns_per_spark)
+    in_step = total % turns_per_spark == int(np.bincount(total % turns_per_spark).argmax())
     spark = np.floor_divide(total, turns_per_spark)
     double = np.concatenate([[False], turns == 0])
-    # A double's rotor has turned on by less than half a turn; the advance then reads late by that much.
     return Counted(crank_deg, spark, double, ~in_step & ~double, certain)
 
 
 def in_sight(time_s: np.ndarray, windows_s: np.ndarray) -> np.ndarray:
     """Whether the camera could have seen a flash at these times; windows in time order, shape (n_windows, 2)."""
     at = np.searchsorted(windows_s[:, 0], time_s, side="right") - 1
-    return (at >= 0) & (time_s <= windows_s[np.maximum(at, 0), 1])
+    near = np.maximum(at, 0)
+    return (at >= 0) & (time_s >= windows_s[near, 0] + MARGIN_S) & (time_s <= windows_s[near, 1] - MARGIN_S)
 
 
 def wrapped(angle_deg: np.ndarray) -> np.ndarray:
@@ -108,70 +125,140 @@ def wrapped(angle_deg: np.ndarray) -> np.ndarray:
     return np.mod(angle_deg + 180.0, 360.0) - 180.0
 
 
-def _commonest(values: np.ndarray) -> int:
-    return int(np.bincount(values).argmax())
-
-
-def _candidates(train: Train, k: int, step_deg: float, sparks_per_rev: float, windows_s: np.ndarray | None) -> _Gap:
-    length_s = float(train.time_s[k + 1] - train.time_s[k])
+def _candidates(train: Train, k: int, step_deg: float, turns_per_spark: int, ceiling_rpm: float) -> _Gap:
+    start_s, end_s = float(train.time_s[k]), float(train.time_s[k + 1])
+    length_s = end_s - start_s
     least = int(np.floor((6.0 * SLOWEST_RPM * length_s + step_deg) / 360.0))
-    most = int(np.ceil((6.0 * FASTEST_RPM * length_s + step_deg) / 360.0))
+    most = int(np.ceil((6.0 * ceiling_rpm * length_s + step_deg) / 360.0))
     turns = np.arange(max(least, 0), max(most, 1) + 1)
     turned = 360.0 * turns - step_deg
-    speed = turned / length_s
-    allowed = (speed >= 6.0 * SLOWEST_RPM) & (speed <= 6.0 * FASTEST_RPM)
-    if not allowed.any():
-        # A pause longer than the slowest turn: the nearest count stands in, and the gap is never certain.
-        allowed[int(np.argmin(np.abs(np.log(np.maximum(speed, 1.0) / (6.0 * SLOWEST_RPM)))))] = True
-    turns, turned, speed = turns[allowed], np.maximum(turned[allowed], 1e-3), np.maximum(speed[allowed], 1.0)
+    rpm = turned / length_s / 6.0
+    allowed = (rpm >= SLOWEST_RPM) & (rpm <= ceiling_rpm)
+    if length_s > LONGEST_GAP_S or not allowed.any():
+        # No more than a placeholder: such a gap is never certain.
+        allowed = np.abs(np.log(np.maximum(rpm, 1.0) / SLOWEST_RPM)) == np.min(
+            np.abs(np.log(np.maximum(rpm, 1.0) / SLOWEST_RPM))
+        )
+    turns, rpm = turns[allowed], np.maximum(rpm[allowed], 1.0)
     angle_var = train.seen_sd_deg[k] ** 2 + train.seen_sd_deg[k + 1] ** 2
     time_var = train.time_sd_s[k] ** 2 + train.time_sd_s[k + 1] ** 2
-    rel_sd = np.sqrt(angle_var + speed**2 * time_var) / turned
-    turns_per_spark = round(1.0 / sparks_per_rev)
-    cost = np.where(turns % turns_per_spark == 0, 0.0, OUT_OF_TURN_COST)
+    sd_rpm = np.sqrt(angle_var / 36.0 + rpm**2 * time_var) / length_s
     missed = np.maximum(turns // turns_per_spark - 1, 0)
-    cost = cost + MISSED_COST * missed
-    if windows_s is not None:
-        cost = cost + np.array([_seen_missed(train.time_s[k], length_s, int(m), windows_s) for m in missed])
-    return _Gap(turns, speed, rel_sd, cost, length_s)
+    cost = np.where(turns % turns_per_spark == 0, 0.0, OUT_OF_TURN_COST) + MISSED_COST * missed
+    return _Gap(turns, rpm, sd_rpm, cost, 0.5 * (start_s + end_s), length_s)
 
 
-def _seen_missed(start_s: float, length_s: float, missed: int, windows_s: np.ndarray) -> float:
-    """Cost of the flashes that the camera would have seen."""
-    times = start_s + length_s * np.arange(1, missed + 1) / (missed + 1)
-    return SEEN_MISSED_COST * float(np.count_nonzero(in_sight(times, windows_s)))
+def _with_sight(gap: _Gap, turns_per_spark: int, windows_s: np.ndarray) -> _Gap:
+    """Add the cost of the flashes that the camera would have seen."""
+    cost, start_s = gap.cost.copy(), gap.middle_s - gap.length_s / 2.0
+    for i, turns in enumerate(gap.turns):
+        sparks = max(int(turns) // turns_per_spark, 1)
+        times = start_s + gap.length_s * np.arange(1, sparks) / sparks
+        cost[i] += SEEN_MISSED_COST * np.count_nonzero(in_sight(times, windows_s))
+    return _Gap(gap.turns, gap.rpm, gap.sd_rpm, cost, gap.middle_s, gap.length_s)
 
 
-def _change_cost(one: _Gap, two: _Gap) -> np.ndarray:
-    """Cost of every pair of candidates, (n_one, n_two): how much the speed would have had to change."""
-    ratio = np.log(two.speed[None, :] / one.speed[:, None])
-    slower = np.minimum(two.speed[None, :], one.speed[:, None])
-    swept = 6.0 * HARDEST_RPM_PER_S * 0.5 * (one.length_s + two.length_s) / slower
-    var = IRREGULAR_REL**2 + one.rel_sd[:, None] ** 2 + two.rel_sd[None, :] ** 2 + swept**2
-    # Cauchy rather than Gauss: a stall and a restart must remain possible.
-    return np.log1p(ratio**2 / var)
+def _swept(one: _Gap, two: _Gap) -> np.ndarray:
+    """Cost of every pair of candidates: how hard the speed would have been swept, (n_one, n_two)."""
+    if not (one.counts and two.counts):
+        return np.zeros((len(one.turns), len(two.turns)))
+    change = two.rpm[None, :] - one.rpm[:, None]
+    slack = HARDEST_RPM_PER_S * (two.middle_s - one.middle_s)
+    var = slack**2 + one.sd_rpm[:, None] ** 2 + two.sd_rpm[None, :] ** 2
+    return _heavy_tailed(change**2 / (var + (IRREGULAR_REL * one.rpm[:, None]) ** 2))
 
 
-def _best_path(gaps: list[_Gap]) -> tuple[list[int], np.ndarray]:
-    changes = [_change_cost(one, two) for one, two in pairwise(gaps)]
-    best = gaps[0].cost
+def _jolt(one: _Gap, two: _Gap, three: _Gap) -> np.ndarray:
+    """Cost of every triple: how suddenly the sweep would have changed, (n_one, n_two, n_three)."""
+    if not (one.counts and two.counts and three.counts):
+        return np.zeros((len(one.turns), len(two.turns), len(three.turns)))
+    a, c = two.middle_s - one.middle_s, three.middle_s - two.middle_s
+    share = c / (a + c)
+    first, middle, last = one.rpm[:, None, None], two.rpm[None, :, None], three.rpm[None, None, :]
+    off = middle - share * first - (1 - share) * last
+    var = (two.sd_rpm**2 + (IRREGULAR_REL * two.rpm) ** 2)[None, :, None]
+    var = var + (share * one.sd_rpm[:, None, None]) ** 2 + ((1 - share) * three.sd_rpm[None, None, :]) ** 2
+    return _heavy_tailed(off**2 / (var + (JOLT_RPM_PER_S * a * c / (a + c)) ** 2))
+
+
+def _heavy_tailed(square: np.ndarray) -> np.ndarray:
+    """Cost by Student's t rather than Gauss: a stall and a restart must remain possible."""
+    return 0.5 * (TAIL_DF + 1.0) * np.log1p(square / TAIL_DF)
+
+
+def _best_path(gaps: list[_Gap]) -> list[int]:
+    if len(gaps) == 1:
+        return [int(gaps[0].cost.argmin())]
+    best = gaps[0].cost[:, None] + _swept(gaps[0], gaps[1]) + gaps[1].cost[None, :]
     came_from: list[np.ndarray] = []
-    for change, gap in zip(changes, gaps[1:], strict=True):
-        through = best[:, None] + change
+    for k in range(2, len(gaps)):
+        through = best[:, :, None] + _jolt(gaps[k - 2], gaps[k - 1], gaps[k])
         came_from.append(through.argmin(axis=0))
-        best = through.min(axis=0) + gap.cost
-    choice = [int(best.argmin())]
+        best = through.min(axis=0) + _swept(gaps[k - 1], gaps[k]) + gaps[k].cost[None, :]
+    last_two = np.unravel_index(int(best.argmin()), best.shape)
+    choice = [int(last_two[1]), int(last_two[0])]
     for back in reversed(came_from):
-        choice.append(int(back[choice[-1]]))
+        choice.append(int(back[choice[-1], choice[-2]]))
     choice.reverse()
-    certain = np.ones(len(gaps), dtype=bool)
-    for k, gap in enumerate(gaps):
-        local = gap.cost.copy()
-        if k > 0:
-            local = local + changes[k - 1][choice[k - 1], :]
-        if k < len(changes):
-            local = local + changes[k][:, choice[k + 1]]
-        others = np.delete(local, choice[k])
-        stretched = gap.length_s > 60.0 / SLOWEST_RPM / 0.5
-        certain[k] = not stretched and (len(others) == 0 or others.min() - local[choice[k]] >= CERTAIN_MARGIN)
-    return choice, certain
+    return choice
+
+
+def _certain(gaps: list[_Gap], choice: list[int]) -> np.ndarray:
+    """Whether every other count of a gap, its neighbours free to follow, would be much less likely; (n_gaps,).
+
+    Courses that differ from the chosen one in every gap (all at twice the speed, say) are left aside here: whether the
+    clip can tell those apart is a question of its own (`evidence.py`).
+    """
+    near = [_nearby(gap, i) for gap, i in zip(gaps, choice, strict=True)]
+    chosen = [
+        int(np.flatnonzero(gap.turns == whole.turns[i])[0]) for gap, whole, i in zip(near, gaps, choice, strict=True)
+    ]
+    if len(near) < 3:
+        return np.array([gap.counts for gap in near])
+    ahead = _partial_costs(near, chosen)
+    back = [_turned(pair) for pair in reversed(_partial_costs(near[::-1], chosen[::-1]))]
+    certain = np.zeros(len(near), dtype=bool)
+    for k, gap in enumerate(near):
+        pair = min(k, len(near) - 2)
+        own = _swept(near[pair], near[pair + 1]) + near[pair].cost[:, None] + near[pair + 1].cost[None, :]
+        met = np.minimum(
+            ahead[pair].met + np.minimum(back[pair].met, back[pair].free), ahead[pair].free + back[pair].met
+        )
+        by_count = (met - own).min(axis=1 if k == pair else 0)
+        others = np.delete(by_count, chosen[k])
+        certain[k] = gap.counts and (len(others) == 0 or others.min() - by_count[chosen[k]] >= CERTAIN_MARGIN)
+    return certain
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Partial:
+    """Least cost up to a pair of neighbouring gaps, of courses that met the chosen one and of those that never did."""
+
+    met: np.ndarray
+    free: np.ndarray
+
+
+def _turned(partial: _Partial) -> _Partial:
+    return _Partial(partial.met.T, partial.free.T)
+
+
+def _partial_costs(gaps: list[_Gap], chosen: list[int]) -> list[_Partial]:
+    cost = gaps[0].cost[:, None] + _swept(gaps[0], gaps[1]) + gaps[1].cost[None, :]
+    meets = np.zeros(cost.shape, dtype=bool)
+    meets[chosen[0], :] = meets[:, chosen[1]] = True
+    found = [_Partial(np.where(meets, cost, np.inf), np.where(meets, np.inf, cost))]
+    for k in range(2, len(gaps)):
+        jolt = _jolt(gaps[k - 2], gaps[k - 1], gaps[k])
+        own = _swept(gaps[k - 1], gaps[k]) + gaps[k].cost[None, :]
+        met = (found[-1].met[:, :, None] + jolt).min(axis=0) + own
+        free = (found[-1].free[:, :, None] + jolt).min(axis=0) + own
+        met[:, chosen[k]] = np.minimum(met, free)[:, chosen[k]]
+        free[:, chosen[k]] = np.inf
+        found.append(_Partial(met, free))
+    return found
+
+
+def _nearby(gap: _Gap, i: int) -> _Gap:
+    """Candidates within a factor of the chosen one that holds twice, thrice half and half the speed."""
+    kept = (gap.rpm <= 2.6 * gap.rpm[i]) & (gap.rpm >= gap.rpm[i] / 2.6)
+    return _Gap(gap.turns[kept], gap.rpm[kept], gap.sd_rpm[kept], gap.cost[kept], gap.middle_s, gap.length_s)

@@ -16,10 +16,11 @@ import numpy as np
 
 from timingcam.errors import CannotMeasure
 from timingcam.reckoning.evidence import contradictions
+from timingcam.reckoning.links import close_gaps
 from timingcam.reckoning.result import freeze, same_length
 from timingcam.reckoning.rpmtable import RpmTable, align, read_rpm_csv, rpm_at
-from timingcam.reckoning.smoothing import Course, Samples, smooth
-from timingcam.reckoning.sparks import FASTEST_RPM, Counted, Train, count_turns, wrapped
+from timingcam.reckoning.smoothing import Course, Samples, angle_between, smooth
+from timingcam.reckoning.sparks import FASTEST_RPM, SLOWEST_RPM, Counted, Train, count_turns, wrapped
 
 __all__ = [
     "FlashAngles",
@@ -36,6 +37,7 @@ MIN_FLASHES = 4  # our choice: speed, its change and one left over to see whethe
 # Our choice: a flash whose time is known no better than half a frame of the slowest camera says nothing of the speed.
 LOOSEST_TIME_SD_S = 0.016
 DOUBLE_SHARE = 0.3  # of the shortest spark period possible: what follows sooner is the same spark again
+LOOSEST_SPEED = 0.05  # our choice: a speed known no better than to a twentieth is not given at all
 LEAST_ANGLE_SD_DEG = 1e-3  # far below any reading; keeps an sd of 0 from claiming infinite weight
 
 
@@ -76,7 +78,9 @@ class Speed:
         freeze(*columns)
 
 
-def crank_speed(flashes: FlashAngles, sparks_per_rev: float, windows_s: np.ndarray | None = None) -> Speed:
+def crank_speed(
+    flashes: FlashAngles, sparks_per_rev: float, windows_s: np.ndarray | None = None, strokes: int = 4
+) -> Speed:
     """Crank speed at each flash, from the flashes alone.
 
     Parameters
@@ -88,6 +92,8 @@ def crank_speed(flashes: FlashAngles, sparks_per_rev: float, windows_s: np.ndarr
     windows_s : ndarray, shape (n_frames, 2), optional
         From when to when a flash would have been seen in each frame. With it, counts of missed flashes that the
         camera would have seen are held unlikely, and an ambiguity of half and double speed is recognised.
+    strokes : int
+        2 or 4: the engine cycle over which the speed is meant, one turn or two.
 
     Returns
     -------
@@ -110,9 +116,10 @@ def crank_speed(flashes: FlashAngles, sparks_per_rev: float, windows_s: np.ndarr
         )
     train = _train(flashes, kept)
     counted = count_turns(train, sparks_per_rev, windows_s)
-    course = _course(train, counted)
+    course, counted = _course(train, counted, 360.0 / sparks_per_rev)
     warnings = contradictions(train, counted, course, sparks_per_rev, windows_s)
-    return _at_every_flash(flashes, kept, again, _Found(train, counted, course), warnings)
+    found = _Found(train, counted, course, _cycle_mean_rpm(course, 180.0 * strokes))
+    return _at_every_flash(flashes, kept, again, found, warnings)
 
 
 def constant_speed(rpm: float, n: int) -> Speed:
@@ -181,15 +188,39 @@ def _train(flashes: FlashAngles, kept: np.ndarray) -> Train:
     return Train(time_s, flashes.time_sd_s[kept], np.where(read, seen, wrapped(filled)), sd)
 
 
-def _course(train: Train, counted: Counted) -> Course:
-    """Smooth course of the crank through the flashes."""
+def _course(train: Train, counted: Counted, period_deg: float) -> tuple[Course, Counted]:
+    """Smooth course of the crank through the flashes, and the count with what the course could settle."""
     rough = np.gradient(counted.crank_deg, train.time_s)
     rough = np.clip(np.abs(rough), 60.0, 6.0 * FASTEST_RPM)
     sd = np.sqrt(train.seen_sd_deg**2 + (rough * train.time_sd_s) ** 2)
     first = smooth(Samples(train.time_s, counted.crank_deg, sd, counted.certain))
     # Once more with the speed that was found: time errors weigh by it.
     sd = np.sqrt(train.seen_sd_deg**2 + (first.speed_deg_s * train.time_sd_s) ** 2)
-    return smooth(Samples(train.time_s, counted.crank_deg, np.maximum(sd, LEAST_ANGLE_SD_DEG), counted.certain))
+    samples = Samples(train.time_s, counted.crank_deg, np.maximum(sd, LEAST_ANGLE_SD_DEG), counted.certain)
+    if counted.certain.all():
+        return smooth(samples), counted
+    samples = close_gaps(samples, first, period_deg)
+    moved = np.rint((samples.angle_deg - counted.crank_deg) / period_deg).astype(int)
+    settled = replace(counted, crank_deg=samples.angle_deg, certain=samples.linked, spark=counted.spark + moved)
+    return smooth(samples), settled
+
+
+def _cycle_mean_rpm(course: Course, cycle_deg: float) -> np.ndarray:
+    """Mean speed over the cycle centred, by crank angle, on each flash."""
+    half = cycle_deg / 2.0
+    speed = np.maximum(course.speed_deg_s, 6.0 * SLOWEST_RPM)
+    edges = []
+    for way in (-half, half):
+        at_s = course.time_s + way / speed
+        for _ in range(4):  # Newton; speed changes by a third within a cycle at the very most
+            angle, there = angle_between(course, at_s)
+            step = (course.angle_deg + way - angle) / np.maximum(there, 6.0 * SLOWEST_RPM)
+            at_s = at_s + np.clip(step, -half / speed / 2.0, half / speed / 2.0)
+        edges.append(at_s)
+    length_s = np.maximum(edges[1] - edges[0], 1e-6)
+    mean = cycle_deg / 6.0 / length_s
+    # Where nothing holds the course (next to a long pause) its bends are not to be believed.
+    return np.where(np.abs(mean * 6.0 / speed - 1.0) < 0.2, mean, speed / 6.0)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -197,6 +228,7 @@ class _Found:
     train: Train
     counted: Counted
     course: Course
+    mean_rpm: np.ndarray
 
 
 def _at_every_flash(
@@ -205,7 +237,7 @@ def _at_every_flash(
     """Carry speed and spark number over to the flashes that did not take part."""
     n, train, course = len(flashes), found.train, found.course
     rpm, rpm_sd = np.full(n, np.nan), np.full(n, np.nan)
-    rpm[kept], rpm_sd[kept] = course.speed_deg_s / 6.0, course.speed_sd_deg_s / 6.0
+    rpm[kept], rpm_sd[kept] = found.mean_rpm, course.speed_sd_deg_s / 6.0
     spark, double, stray = np.zeros(n, dtype=int), again.copy(), np.zeros(n, dtype=bool)
     spark[kept], double[kept], stray[kept] = found.counted.spark, found.counted.double, found.counted.stray
     others = np.setdiff1d(np.arange(n), kept)
@@ -218,6 +250,7 @@ def _at_every_flash(
         accel = np.abs(np.interp(at_s, train.time_s, course.accel_deg_s2)) / 6.0
         rpm_sd[others] = np.sqrt(np.interp(at_s, train.time_s, rpm_sd[kept]) ** 2 + (accel * away) ** 2 + step**2 / 12)
         spark[others] = found.counted.spark[np.clip(np.searchsorted(train.time_s, at_s, side="right") - 1, 0, None)]
-    # An engine that stands or turns backwards gives no reading.
-    rpm[rpm <= 0] = np.nan
+    with np.errstate(invalid="ignore"):
+        lost = ~(rpm > SLOWEST_RPM) | ~(rpm_sd < LOOSEST_SPEED * rpm)
+    rpm[lost] = rpm_sd[lost] = np.nan
     return replace(Speed(rpm, rpm_sd, spark, double, warnings), stray=stray)
