@@ -72,7 +72,7 @@ def test_values_of_the_demo_twin() -> None:
     engine = engine_from_toml(DEMO, "demo")
     assert engine.rotor.mark[1].btdc_deg == 9.0
     assert engine.rotor.mark[1].cylinder == ("left", "right")
-    assert engine.adjuster[1].gap_range_thou == (6.0, 30.0)
+    assert engine.adjuster[1].gap_range_thou == (5.0, 55.0)
     assert engine.spec is not None and engine.spec.curve[2] == (3700.0, 35.0)
 
 
@@ -145,11 +145,11 @@ FAULTS = [
     ('shaft = "camshaft"', "", ["adjuster[1].shaft", "nothing", 'kind "turn" needs']),
     ('shaft = "camshaft"', 'shaft = "camshaft"\nradius_mm = 3', ["adjuster[1].radius_mm", 'only with "slide"']),
     ("division_crank_deg = 3.0", "division_crank_deg = 0", ["adjuster[1].division_crank_deg", "above 0"]),
-    ("radius_mm = 26.0", "", ["adjuster[2].radius_mm", "nothing"]),
-    ("radius_mm = 26.0", "radius_mm = 0.5", ["adjuster[2].radius_mm", "wider than the gap"]),
+    ("radius_mm = 19.0", "", ["adjuster[2].radius_mm", "nothing"]),
+    ("radius_mm = 19.0", "radius_mm = 0.5", ["adjuster[2].radius_mm", "wider than the gap"]),
     (
-        "radius_mm = 26.0",
-        "radius_mm = 26.0\ncrank_deg_per_thou = 1",
+        "radius_mm = 19.0",
+        "radius_mm = 19.0\ncrank_deg_per_thou = 1",
         ["adjuster[2].crank_deg_per_thou", 'only with "gap"'],
     ),
     (
@@ -159,7 +159,7 @@ FAULTS = [
     ),
     ('kind = "slide"', 'kind = "lever"', ["adjuster[2].kind", '"lever"', '"turn", "slide" or "gap"']),
     ('moves = ["right"]', 'moves = ["rigth"]', ["adjuster[2].moves", "rigth"]),
-    ("gap_range_thou = [6.0, 30.0]", "gap_range_thou = [30.0, 6.0]", ["adjuster[2].gap_range_thou", "in that order"]),
+    ("gap_range_thou = [5.0, 55.0]", "gap_range_thou = [55.0, 5.0]", ["adjuster[2].gap_range_thou", "in that order"]),
     ("[rotor]", "[rotor", ["not TOML", "line 20"]),
     ("[crank]", "crank = 3\n[krank]", ["crank", "a table, [crank]"]),
 ]

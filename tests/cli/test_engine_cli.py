@@ -70,7 +70,7 @@ def test_order_of_the_vee_twin_as_worked_out_on_paper() -> None:
 def test_directions_are_said_with_where_one_stands() -> None:
     words = " ".join(said("check", DEMO).split())
     assert "Facing it, the camshaft turns clockwise: turn it anticlockwise to advance, clockwise to retard" in words
-    assert "A wider gap advances, a narrower one retards: 0.112 crank degrees a thou" in words
+    assert "A wider gap advances, a narrower one retards: 0.153 crank degrees a thou" in words
 
 
 def test_groups_that_look_alike_are_hinted_at_unless_painted(tmp_path: Path) -> None:
@@ -83,9 +83,9 @@ def test_groups_that_look_alike_are_hinted_at_unless_painted(tmp_path: Path) -> 
 
 def test_hints(tmp_path: Path) -> None:
     path = tmp_path / "hints.toml"
-    path.write_text(DEMO.read_text(encoding="utf-8").replace("gap_thou = 15.0", ""), encoding="utf-8")
+    path.write_text(DEMO.read_text(encoding="utf-8").replace("gap_thou = 25.0", ""), encoding="utf-8")
     assert "no feeler blade can be advised" in " ".join(said("check", path).split())
-    path.write_text(DEMO.read_text(encoding="utf-8").replace("gap_thou = 15.0", "gap_thou = 40"), encoding="utf-8")
+    path.write_text(DEMO.read_text(encoding="utf-8").replace("gap_thou = 25.0", "gap_thou = 60"), encoding="utf-8")
     assert "outside its range" in " ".join(said("check", path).split())
 
 

@@ -15,6 +15,10 @@ import math
 from timingcam.engine import Adjuster, Turning
 
 THOU_MM = 0.0254  # exact: 1 in = 25.4 mm
+# Our choice: a mark on a plate is lined up to about 0.15 mm either way, anywhere within: 0.15/sqrt(3) as an sd.
+HAND_SD_MM = 0.15 / math.sqrt(3)
+HAND_SD_THOU = 0.5  # our choice: a blade's drag is felt to about half a thou
+HAND_SD_DEG = 0.5  # our choice where the file gives no radius: half a crank degree
 _OTHER: dict[Turning, Turning] = {"clockwise": "anticlockwise", "anticlockwise": "clockwise"}
 
 
@@ -112,6 +116,51 @@ def rim_mm(adjuster: Adjuster, change_deg: float) -> float | None:
     if radius_mm is None:
         return None
     return abs(math.radians(change_deg / crank_deg_per_shaft_deg(adjuster))) * radius_mm
+
+
+def nominal_deg_per_unit(adjuster: Adjuster, unit: str) -> float | None:
+    """Crank degrees for one unit of an adjuster by the engine file.
+
+    Parameters
+    ----------
+    adjuster : Adjuster
+    unit : str
+        "divisions", "mm" along its circle, "degrees" at its shaft, or "thou" of gap.
+
+    Returns
+    -------
+    float or None
+        Positive; None where the file does not say, or the adjuster has no such unit.
+    """
+    if adjuster.kind == "turn":
+        mm = rim_mm(adjuster, 1.0)
+        known = {
+            "divisions": adjuster.division_crank_deg,
+            "mm": 1.0 / mm if mm else None,
+            "degrees": crank_deg_per_shaft_deg(adjuster),
+        }
+        return known.get(unit)
+    return abs(change_from_gaps(adjuster, 0.0, 1.0)) if unit == "thou" else None
+
+
+def hand_sd_deg(adjuster: Adjuster) -> float:
+    """How well a hand sets an adjuster, crank degrees: by the engine file, or our own estimate.
+
+    Parameters
+    ----------
+    adjuster : Adjuster
+
+    Returns
+    -------
+    float
+        One standard deviation.
+    """
+    if adjuster.hand_sd_crank_deg is not None:
+        return adjuster.hand_sd_crank_deg
+    if adjuster.kind != "turn":
+        return HAND_SD_THOU * abs(change_from_gaps(adjuster, 0.0, 1.0))
+    per_mm = nominal_deg_per_unit(adjuster, "mm")
+    return HAND_SD_MM * per_mm if per_mm is not None else HAND_SD_DEG
 
 
 def _turned_deg(adjuster: Adjuster, wider_thou: float) -> float:
