@@ -15,8 +15,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from timingcam.staging.motion import slow_waves
+from timingcam.staging.motion import Waves, slow_waves
 from timingcam.staging.scene import Camera, Scene
+
+FAST_HZ = 0.4  # our choice: a stabiliser follows what is slower, as a wanted pan
 
 
 @dataclass(frozen=True, eq=False)
@@ -36,7 +38,8 @@ class View:
 
     camera: Camera
     radius_mm: float
-    seed: int
+    hand: tuple[Waves, ...]  # shift x, y, sway x, y, roll, scale; each of unit rms
+    focus: Waves
 
     @property
     def focal_px(self) -> float:
@@ -69,24 +72,18 @@ class View:
             return np.zeros(6)
         shake = self.camera.shake
         scales = [shake.turn_px, shake.turn_px, shake.sway_mm, shake.sway_mm, shake.roll_deg, shake.breathing_share]
-        return np.array(
-            [
-                scale * _hand(time_s, np.random.default_rng([self.seed, 3, axis])) if scale else 0.0
-                for axis, scale in enumerate(scales)
-            ]
-        )
+        return np.array([scale * float(hand.at(time_s)) for scale, hand in zip(scales, self.hand, strict=True)])
 
     def focus_blur_px(self, time_s: float) -> float:
         """Sd of the focus blur at a moment, px."""
         camera = self.camera
         if camera.hunting_px == 0:
             return camera.blur_px
-        wander = slow_waves(np.array([time_s]), (0.3, 1.5), np.random.default_rng([self.seed, 8]))[0]
-        return math.hypot(camera.blur_px, camera.hunting_px * wander)
+        return math.hypot(camera.blur_px, camera.hunting_px * float(self.focus.at(time_s)))
 
     def plane_to_sensor(self, height_mm: float, time_s: float) -> np.ndarray:
         """Homography from mm on a plane at a height above the marks' plane to undistorted sensor pixels, 3 × 3."""
-        return self._shown_to_sensor() @ self.plane_to_shown(height_mm, time_s)
+        return self.shown_to_sensor() @ self.plane_to_shown(height_mm, time_s)
 
     def plane_to_shown(self, height_mm: float, time_s: float) -> np.ndarray:
         """The same to pixels of the picture as shown (before any mirroring), 3 × 3."""
@@ -104,6 +101,22 @@ class View:
         shift = away * np.array([aim[0], aim[1], 1.0]) - np.array([moved[2], moved[3], 0.0])
         return turn, shift
 
+    def rays(self, time_s: float) -> tuple[np.ndarray, np.ndarray]:
+        """The lens's place (mm, engine axes, heights counted downwards), and the matrix from (x, y, 1) of an
+        undistorted sensor pixel to its ray's direction."""
+        turn, shift = self.pose(time_s)
+        to_sensor = self.shown_to_sensor() @ self._lens(time_s)
+        return -turn.T @ shift, turn.T @ np.linalg.inv(to_sensor)
+
+    def sensor_of(self, place_mm: tuple[float, float, float], time_s: float) -> tuple[float, float]:
+        """Undistorted sensor pixel of a point x, y, height."""
+        return apply(self.plane_to_sensor(place_mm[2], time_s), place_mm[0], place_mm[1])
+
+    def fast_shift_px(self, time_s: np.ndarray) -> np.ndarray:
+        """The quick part of the picture's shift by the hand's turning, which a phone warps away, (n, 2) px."""
+        fast = [_faster(hand, FAST_HZ).at(time_s) * self.camera.shake.turn_px for hand in self.hand[:2]]
+        return np.stack(fast, axis=-1)
+
     def _lens(self, time_s: float) -> np.ndarray:
         width, height = self.shown_size
         moved = self.shake(time_s)
@@ -112,7 +125,8 @@ class View:
         # Turning the camera by (a, b) shifts the picture by about f·a, f·b; the exact form is a homography.
         return lens @ _small_turn(moved[0] / f, moved[1] / f)
 
-    def _shown_to_sensor(self) -> np.ndarray:
+    def shown_to_sensor(self) -> np.ndarray:
+        """From the picture as shown, before mirroring, to the sensor's columns and rows, 3 × 3."""
         w, h = self.camera.width, self.camera.height
         to_sensor = {
             0: np.eye(3),
@@ -128,7 +142,12 @@ class View:
 
 def view(scene: Scene) -> View:
     """The camera of a scene."""
-    return View(scene.camera, scene.engine.rotor.rim_diameter_mm / 2, scene.seed)
+    return View(
+        camera=scene.camera,
+        radius_mm=scene.engine.rotor.rim_diameter_mm / 2,
+        hand=tuple(_hand(scene.seed, axis) for axis in range(6)),
+        focus=slow_waves((0.3, 1.5), np.random.default_rng([scene.seed, 8])),
+    )
 
 
 def sensor_grid(seen: View, step: int) -> Grid:
@@ -195,8 +214,18 @@ def _small_turn(ax: float, ay: float) -> np.ndarray:
     return np.array([[cx, 0, sx], [0, 1, 0], [-sx, 0, cx]]) @ np.array([[1, 0, 0], [0, cy, sy], [0, -sy, cy]])
 
 
-def _hand(time_s: float, rng: np.random.Generator) -> float:
+def _faster(hand: Waves, hz: float) -> Waves:
+    kept = hand.turn_per_s > 2 * math.pi * hz
+    return Waves(hand.turn_per_s[kept], hand.phase[kept], hand.size[kept])
+
+
+def _hand(seed: int, axis: int) -> Waves:
     """Unit rms shake of a hand: mostly slow drift, a little of the 8 to 11 Hz tremor (common knowledge, no source)."""
-    at = np.array([time_s])
-    drift, sway, tremor = (slow_waves(at, band, rng)[0] for band in ((0.1, 0.8), (0.8, 3.0), (8.0, 11.0)))
-    return float((drift + 0.35 * sway + 0.04 * tremor) / math.sqrt(1 + 0.35**2 + 0.04**2))
+    rng = np.random.default_rng([seed, 3, axis])
+    parts = [slow_waves(band, rng) for band in ((0.1, 0.8), (0.8, 3.0), (8.0, 11.0))]
+    share = np.array([1.0, 0.35, 0.04]) / math.sqrt(1 + 0.35**2 + 0.04**2)
+    return Waves(
+        np.concatenate([part.turn_per_s for part in parts]),
+        np.concatenate([part.phase for part in parts]),
+        np.concatenate([part.size * weight for part, weight in zip(parts, share, strict=True)]),
+    )

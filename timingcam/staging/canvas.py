@@ -62,6 +62,7 @@ class Canvas:
     left_mm: float = 0.0
     top_mm: float = 0.0
     polar: bool = False
+    drum: bool = False  # rectangular, but its left side joins its right
     luma: np.ndarray = field(init=False)
     blue: np.ndarray = field(init=False)
     red: np.ndarray = field(init=False)
@@ -72,7 +73,7 @@ class Canvas:
         self.blue, self.red = np.zeros_like(self.luma), np.zeros_like(self.luma)
         self.cover = np.ones_like(self.luma)
 
-    def near(self, x_mm: float, y_mm: float, reach_mm: float) -> tuple[np.ndarray, np.ndarray]:
+    def near(self, x_mm: float, y_mm: float, reach_mm: float) -> tuple[np.ndarray, ...]:
         """Row and column numbers (as np.ix_ gives them) of the raster within reach of a point."""
         if not self.polar:
             c0, c1 = ((x_mm + d - self.left_mm) * self.px_per_mm for d in (-reach_mm, reach_mm))
@@ -88,11 +89,11 @@ class Canvas:
         wide = min(math.asin(reach_mm / radius) / (2 * math.pi) * self.columns + 1, self.columns / 2 - 1)
         return np.ix_(rows, np.arange(math.floor(middle - wide), math.ceil(middle + wide) + 1) % self.columns)
 
-    def everywhere(self) -> tuple[np.ndarray, np.ndarray]:
+    def everywhere(self) -> tuple[np.ndarray, ...]:
         """All rows and columns."""
         return np.ix_(np.arange(self.rows), np.arange(self.columns))
 
-    def place(self, at: tuple[np.ndarray, np.ndarray]) -> tuple[np.ndarray, np.ndarray]:
+    def place(self, at: tuple[np.ndarray, ...]) -> tuple[np.ndarray, np.ndarray]:
         """Engine coordinates x, y of raster points, mm (they broadcast against one another)."""
         rows, columns = at
         if not self.polar:
@@ -108,26 +109,28 @@ class Canvas:
         """Cover from a signed distance (negative inside), with an edge one raster point wide."""
         return np.clip(0.5 - distance_mm * self.px_per_mm, 0, 1).astype(np.float32)
 
-    def lay(self, at: tuple[np.ndarray, np.ndarray], cover: np.ndarray | float, colour: Colour | float) -> None:
+    def lay(self, at: tuple[np.ndarray, ...], cover: np.ndarray | float, colour: Colour | float) -> None:
         """Put a colour (or a grey) over what is there."""
-        grey, blue, red = _differences(colour)
-        for plane, value in ((self.luma, grey), (self.blue, blue), (self.red, red)):
-            plane[at] += cover * (value - plane[at])
+        where = _as_slices(at)
+        for plane, value in zip((self.luma, self.blue, self.red), _differences(colour), strict=True):
+            plane[where] += cover * (np.float32(value) - plane[where])
 
-    def shade(self, at: tuple[np.ndarray, np.ndarray], factor: np.ndarray) -> None:
+    def shade(self, at: tuple[np.ndarray, ...], factor: np.ndarray) -> None:
         """Multiply what is there."""
+        where = _as_slices(at)
         for plane in (self.luma, self.blue, self.red):
-            plane[at] *= factor
+            plane[where] *= factor
 
     def finished(self, image_px_per_mm: float, height_mm: float = 0.0) -> Sheet:
         """Prefilter for a camera that sees so many pixels a millimetre, halve the colour, pad a polar sheet round."""
         sigma = PREFILTER_IMAGE_PX * self.px_per_mm / image_px_per_mm
         planes = [plane * self.cover for plane in (self.luma, self.blue, self.red)] + [self.cover]
-        if self.polar:
+        round_about = self.polar or self.drum
+        if round_about:
             pad = max(POLAR_PAD, math.ceil(4 * sigma / 2) * 2)
             planes = [np.concatenate([p[:, -pad:], p, p[:, :pad]], axis=1) for p in planes]
         planes = [cv2.GaussianBlur(p, (0, 0), sigma) for p in planes]
-        if self.polar and pad > POLAR_PAD:
+        if round_about and pad > POLAR_PAD:
             cut = pad - POLAR_PAD
             planes = [p[:, cut:-cut] for p in planes]
         half = [cv2.resize(p, (p.shape[1] // 2, p.shape[0] // 2), interpolation=cv2.INTER_AREA) for p in planes]
@@ -140,8 +143,18 @@ class Canvas:
             left_mm=self.left_mm,
             top_mm=self.top_mm,
             height_mm=height_mm,
-            n_around=self.columns if self.polar else 0,
+            n_around=self.columns if round_about else 0,
         )
+
+
+def _as_slices(at: tuple[np.ndarray, ...]) -> tuple[np.ndarray | slice, ...]:
+    """The same rows and columns as slices where they run on without a gap: several times quicker in numpy."""
+    spans = [
+        (int(numbers.flat[0]), int(numbers.flat[-1]), numbers.size) if numbers.size else (0, -1, 0) for numbers in at
+    ]
+    if any(last - first + 1 != size for first, last, size in spans):
+        return at
+    return tuple(slice(first, last + 1) for first, last, _ in spans)
 
 
 def _differences(colour: Colour | float) -> tuple[float, float, float]:
@@ -192,12 +205,12 @@ def grain(x: np.ndarray, y: np.ndarray, size_mm: float, rng: np.random.Generator
     total, power = np.zeros(x.shape, np.float32), 0.0
     for octave in range(octaves):
         tile = rng.standard_normal((256, 256)).astype(np.float32)
-        tile = np.pad(tile, ((0, 2), (0, 2)), mode="wrap")
         turn, scale = rng.uniform(0, math.pi), 2.0**octave / size_mm
-        u = (x * math.cos(turn) + y * math.sin(turn)) * scale + rng.uniform(0, 256)
-        v = (-x * math.sin(turn) + y * math.cos(turn)) * scale + rng.uniform(0, 256)
-        noise = cv2.remap(tile, np.mod(u, 256).astype(np.float32), np.mod(v, 256).astype(np.float32), cv2.INTER_LINEAR)
-        total += noise * 0.6**octave
+        along, across = np.float32(math.cos(turn) * scale), np.float32(math.sin(turn) * scale)
+        u = x * along + y * across + np.float32(rng.uniform(0, 256))
+        v = y * along - x * across + np.float32(rng.uniform(0, 256))
+        noise = cv2.remap(tile, u, v, cv2.INTER_LINEAR, None, cv2.BORDER_WRAP)
+        total += noise * np.float32(0.6**octave)
         power += 0.6 ** (2 * octave) * 0.45  # linear interpolation keeps about 0.45 of white noise's variance
     return total / np.float32(math.sqrt(power))
 

@@ -111,7 +111,9 @@ def _video_frame(stream: Any, shown: Frame, tick: int) -> Any:
     picture = av.VideoFrame(stream.width, stream.height, stream.pix_fmt)
     planes = (shown.luma, shown.chroma[..., 0], shown.chroma[..., 1])
     for plane, values in zip(picture.planes, planes, strict=True):
-        room = np.frombuffer(plane, values.dtype).reshape(values.shape[0], plane.line_size // values.itemsize)
+        room = np.frombuffer(memoryview(plane), values.dtype).reshape(
+            values.shape[0], plane.line_size // values.itemsize
+        )
         room[:, : values.shape[1]] = values
     picture.pts = tick
     picture.time_base = Fraction(1, TICKS_PER_S)

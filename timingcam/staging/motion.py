@@ -56,10 +56,13 @@ class CrankMotion:
         return time_s
 
     def mean_rpm(self, time_s: np.ndarray | float) -> np.ndarray:
-        """Mean crank speed over the engine cycle centred on a time, 1/min."""
-        angle = self.angle_deg(time_s)
-        half = self.cycle_deg / 2
-        return self.cycle_deg / DEG_PER_S_PER_RPM / (self.time_at(angle + half) - self.time_at(angle - half))
+        """Mean crank speed over the engine cycle centred (in time) on a moment, 1/min."""
+        time_s = np.asarray(time_s, dtype=float)
+        long_s = self.cycle_deg / DEG_PER_S_PER_RPM / self.speed_rpm(time_s)
+        for _ in range(6):  # settles by the share that the speed changes within a cycle, a few per cent, each round
+            turned = self.angle_deg(time_s + long_s / 2) - self.angle_deg(time_s - long_s / 2)
+            long_s = long_s * self.cycle_deg / turned
+        return self.cycle_deg / DEG_PER_S_PER_RPM / long_s
 
 
 def crank_motion(scene: Scene) -> CrankMotion:
@@ -76,7 +79,7 @@ def crank_motion(scene: Scene) -> CrankMotion:
     rng = np.random.default_rng([scene.seed, 1])
     run = scene.run
     time_s = np.arange(-MARGIN_S, run.duration_s + MARGIN_S, STEP_S)
-    rpm = planned_rpm(run, time_s) * (1 + run.wander_share * slow_waves(time_s, (0.08, 1.2), rng))
+    rpm = planned_rpm(run, time_s) * (1 + run.wander_share * slow_waves((0.08, 1.2), rng).at(time_s))
     start_deg = run.start_deg if run.start_deg is not None else float(rng.uniform(0, 720))
     steps = DEG_PER_S_PER_RPM * STEP_S * (rpm[1:] + rpm[:-1]) / 2
     base_deg = np.concatenate([[0.0], np.cumsum(steps)])
@@ -109,23 +112,34 @@ def through(points: Points, at: np.ndarray, smooth: bool = False) -> np.ndarray:
     return np.interp(at, first, second)
 
 
-def slow_waves(time_s: np.ndarray, band_hz: tuple[float, float], rng: np.random.Generator) -> np.ndarray:
-    """A smooth random wander of unit rms: waves of falling size, evenly spread over a band of frequencies.
+@dataclass(frozen=True, eq=False)
+class Waves:
+    """A smooth random wander: a sum of sine waves."""
+
+    turn_per_s: np.ndarray  # rad/s
+    phase: np.ndarray
+    size: np.ndarray
+
+    def at(self, time_s: np.ndarray | float) -> np.ndarray:
+        """The wander at some times."""
+        return np.sin(np.multiply.outer(np.asarray(time_s), self.turn_per_s) + self.phase) @ self.size
+
+
+def slow_waves(band_hz: tuple[float, float], rng: np.random.Generator) -> Waves:
+    """A random wander of unit rms: waves of falling size, evenly spread over a band of frequencies.
 
     Parameters
     ----------
-    time_s : ndarray
     band_hz : (float, float)
         Slowest and fastest wave.
     rng : Generator
 
     Returns
     -------
-    ndarray, the shape of `time_s`
+    Waves
     """
     edges = np.geomspace(*band_hz, N_WAVES + 1)
     hz = rng.uniform(edges[:-1], edges[1:])
-    phase = rng.uniform(0, 2 * math.pi, N_WAVES)
     size = hz**-0.7
     size *= math.sqrt(2) / np.linalg.norm(size)
-    return np.sum(size * np.sin(2 * math.pi * hz * np.asarray(time_s)[..., None] + phase), axis=-1)
+    return Waves(2 * math.pi * hz, rng.uniform(0, 2 * math.pi, N_WAVES), size)

@@ -15,12 +15,14 @@ import numpy as np
 
 from timingcam.staging.camera import Grid, View, on_clock, sensor_grid, view
 from timingcam.staging.canvas import POLAR_PAD, Sheet
+from timingcam.staging.crossing import Crossing, crossing
+from timingcam.staging.edge import edge_hits, edge_sheet, edge_width_mm
 from timingcam.staging.light import smear_kernel, tint
 from timingcam.staging.motion import DEG_PER_S_PER_RPM, CrankMotion
 from timingcam.staging.rotor_look import rotor_sheet, turn_sign
 from timingcam.staging.scene import Colour, Scene
 from timingcam.staging.shading import Shading, shading
-from timingcam.staging.stator_look import standing_sheets
+from timingcam.staging.stator_look import index_tip_mm, standing_sheets
 from timingcam.staging.strobe import FlashLight
 
 FLOOR_GREY = 0.012  # what is seen down the gap between rotor and housing
@@ -44,7 +46,6 @@ class Spun:
     chroma: np.ndarray
     columns: int  # round the whole circle, in luma
     pad: int
-    rows_per_mm: float
     turned_deg: np.ndarray | float  # clockwise, for each sensor row, or one for all
 
 
@@ -56,20 +57,27 @@ class Stage:
         self.view: View = view(scene)
         self.grids: dict[int, Grid] = {step: sensor_grid(self.view, step) for step in (1, 2)}
         self.fine = self.view.focal_px / self.view.distance_mm
-        self.rotor: Sheet = rotor_sheet(scene, self.fine)
+        self.on_edge = scene.engine.rotor.marks_on == "edge"
+        self.rotor: Sheet = edge_sheet(scene, self.fine) if self.on_edge else rotor_sheet(scene, self.fine)
         self.standing: list[Sheet] = standing_sheets(scene, self.view)
         self.shading: Shading = shading(scene, self.view)
+        self.crossing: Crossing | None = crossing(scene, self.view)
         self._still: dict[tuple[int, int], tuple[np.ndarray, np.ndarray]] = {}
         self._thin: dict[int, tuple[np.ndarray, np.ndarray]] = {}
 
     def rotor_turn_deg(self, time_s: np.ndarray | float) -> np.ndarray:
         """Clock angle to which the rotor sheet's column 0 has turned at a time, degrees clockwise."""
         angle = self.motion.angle_deg(time_s)
-        return self.scene.stator.index_at_deg + turn_sign(self.scene) * angle
+        # Round the edge, angles are counted from where it faces the camera, under the index.
+        at_index = 0.0 if self.on_edge else self.scene.stator.index_at_deg
+        return at_index + turn_sign(self.scene) * angle
 
     def hides_index(self, time_s: float) -> bool:
         """Whether something stands before the index at a time."""
-        return False
+        if self.crossing is None:
+            return False
+        x, y = self.view.sensor_of((*index_tip_mm(self.scene), self.scene.index_above_mm), time_s)
+        return self.crossing.hides(x, y, time_s)
 
     def under_flash(
         self, time_s: float, light: FlashLight, share: tuple[float, float], rows: tuple[int, int]
@@ -97,7 +105,6 @@ class Stage:
             _smeared(self.rotor.chroma, _halved(kernel)),
             self.rotor.n_around,
             POLAR_PAD,
-            self.rotor.px_per_mm,
             float(self.rotor_turn_deg(time_s)),
         )
         planes = self._compose(spun, time_s, rows, sheen=True)
@@ -110,7 +117,7 @@ class Stage:
         middle_s = start_s + rows * self.scene.line_time_s + exposure_s / 2
         blur_deg = abs(float(self.motion.angle_deg(start_s + exposure_s) - self.motion.angle_deg(start_s)))
         luma, chroma, columns = self._blurred_round(blur_deg)
-        spun = Spun(luma, chroma, columns, POLAR_PAD, self.rotor.px_per_mm, self.rotor_turn_deg(middle_s))
+        spun = Spun(luma, chroma, columns, POLAR_PAD, self.rotor_turn_deg(middle_s))
         planes = self._compose(spun, float(middle_s[rows.size // 2]), (0, rows.size), sheen=False)
         self._light(planes, self.scene.light.colour, None)
         return planes
@@ -130,6 +137,8 @@ class Stage:
             self._lay_rotor(picture, spun, time_s, part, step, sheen)
             for sheet in above:
                 self._lay_sheet(picture, sheet, time_s, part, step)
+            if self.crossing is not None:
+                self.crossing.lay(picture, time_s, part[0], step)
             result.append(picture)
         return Planes(result[0], result[1], rows[0])
 
@@ -184,30 +193,44 @@ class Stage:
             v = np.arange(top - part[0], bottom - part[0], dtype=np.float32)[:, None]
         else:
             u, v = grid.ideal_x[top:bottom, left:right], grid.ideal_y[top:bottom, left:right]
-        x, y = _through(to_mm, u, v)
-        turned = np.asarray(spun.turned_deg, dtype=float)
-        if turned.ndim:
-            turned = turned[::step][top:bottom, None]
-        column = (np.arctan2(x, -y) / (2 * math.pi) - np.mod(turned / 360.0, 1.0).astype(np.float32)) * spun.columns
-        column = np.mod(column, np.float32(spun.columns)) + spun.pad
-        row = np.hypot(x, y) * np.float32(spun.rows_per_mm)
-        inside = np.clip(self.rotor_rim_rows(spun) - row + 0.5, 0, 1)
+        where = self._on_edge(u, v, time_s, part, step) if self.on_edge else self._on_face(u, v, to_mm)
+        turns, row, inside = where
+        turned = np.mod(np.asarray(spun.turned_deg, dtype=float) / 360.0, 1.0).astype(np.float32)
+        rowwise = turned if turned.ndim == 0 else turned[::step][top:bottom, None]
+        column = (turns - rowwise) * np.float32(spun.columns)
+        column = np.mod(column, np.float32(spun.columns)) + np.float32(spun.pad)
         if step == 2:
-            column, row = (column - 0.5) / 2, (row - 0.5) / 2
+            column, row = (column - np.float32(0.5)) / 2, (row - np.float32(0.5)) / 2
             inside = inside[..., None]
         drawn = cv2.remap(spun.luma if step == 1 else spun.chroma, column, row, cv2.INTER_LINEAR)
-        if sheen and step == 1:
+        if self.on_edge:
+            round_off = np.sqrt(np.clip(np.cos(2 * math.pi * turns), 0, 1))
+            drawn = drawn * (inside * (round_off if step == 1 else round_off[..., None]))
+        if sheen and step == 1 and not self.on_edge:
             drawn = drawn * self.shading.sheen[top:bottom, left:right]
         target = picture[top - part[0] : bottom - part[0], left:right]
         target *= 1 - inside
         target += drawn
 
-    def rotor_rim_rows(self, spun: Spun) -> np.float32:
-        """Row of the rotor sheet at the rim."""
-        return np.float32(self.view.radius_mm * spun.rows_per_mm)
+    def _on_face(self, u: np.ndarray, v: np.ndarray, to_mm: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Turns round the axis, row of the sheet, cover, for pixels of a picture."""
+        x, y = _through(to_mm, u, v)
+        sharp = np.float32(self.rotor.px_per_mm)
+        row = np.hypot(x, y) * sharp
+        turns = np.arctan2(x, -y) * np.float32(0.5 / math.pi)
+        return turns, row, np.clip(np.float32(self.view.radius_mm) * sharp - row + np.float32(0.5), 0, 1)
+
+    def _on_edge(
+        self, u: np.ndarray, v: np.ndarray, time_s: float, part: tuple[int, int], step: int
+    ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        if self.grids[1].ideal_x is None:
+            u, v = u * step + (step - 1) / 2, (v + part[0]) * step + (step - 1) / 2
+        angle, along, met = edge_hits(self.scene, self.view, (u.astype(float), v.astype(float)), time_s)
+        row = (along + edge_width_mm(self.scene) / 2) * self.rotor.px_per_mm
+        return (angle / 360).astype(np.float32), row.astype(np.float32), met.astype(np.float32)
 
     def _rotor_box(self, time_s: float, part: tuple[int, int], step: int) -> tuple[int, int, int, int] | None:
-        if self.grids[1].ideal_x is not None:
+        if self.on_edge or self.grids[1].ideal_x is not None:
             return part[0], part[1], 0, self.grids[step].width
         h = self.view.plane_to_sensor(0.0, time_s)
         rim = np.array([[*on_clock(self.view.radius_mm + 0.5, a), 1.0] for a in range(0, 360, 3)]).T
@@ -254,6 +277,8 @@ class Stage:
         if spot is not None:
             planes.luma *= spot[rows]
             planes.chroma *= self.shading.spot_half[half][..., None]
+            if self.shading.glare is not None:
+                planes.luma += self.shading.glare[rows]
 
 
 def _through(h: np.ndarray, u: np.ndarray, v: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

@@ -17,6 +17,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 
+from timingcam.errors import CannotUse
 from timingcam.staging.container import write_clip
 from timingcam.staging.light import flicker
 from timingcam.staging.motion import DEG_PER_S_PER_RPM, CrankMotion, crank_motion
@@ -99,8 +100,23 @@ def light_on_sensor(shoot: Shoot, number: int) -> Planes:
     for flash in shoot.flashes:
         if not flash.missed and number in shoot.shutter.frames_lit(flash.time_s, shoot.light):
             _add_flash(shoot, total, flash, number)
-    assert total.luma.shape == (camera.height, camera.width)
-    return total
+    return _stabilised(shoot, total, number) if camera.stabilised and not shoot.stage.view.steady else total
+
+
+def _stabilised(shoot: Shoot, planes: Planes, number: int) -> Planes:
+    """Move each row back by the hand's quick turning, as a phone's stabiliser does: rows no longer tell the time."""
+    camera = shoot.scene.camera
+    row_s = shoot.shutter.start_s[number] + np.arange(camera.height) * shoot.shutter.line_time_s
+    shift = camera.stabilised * shoot.stage.view.fast_shift_px(row_s)
+    turn = np.linalg.inv(shoot.stage.view.shown_to_sensor()[:2, :2]).T  # a shift as shown, on the sensor's axes
+    shift = (shift @ np.round(turn)).astype(np.float32)
+    moved = []
+    for step, plane in ((1, planes.luma), (2, planes.chroma)):
+        columns = np.arange(plane.shape[1], dtype=np.float32)[None, :] + shift[::step, :1] / step
+        rows = np.arange(plane.shape[0], dtype=np.float32)[:, None] + shift[::step, 1:] / step
+        rows = np.ascontiguousarray(np.broadcast_to(rows, columns.shape))
+        moved.append(cv2.remap(plane, columns, rows, cv2.INTER_LINEAR, None, cv2.BORDER_REPLICATE))
+    return Planes(moved[0], moved[1], 0)
 
 
 def flash_picture(scene: Scene | Shoot, time_s: float) -> np.ndarray:
@@ -139,6 +155,10 @@ def render_clip(
         Paths written: clip, truth_csv, truth_json, scene.
     """
     out = Path(out_path)
+    if not out.parent.is_dir():
+        raise CannotUse(
+            found=f"no folder {out.parent}", expected="a folder that exists", do="make it, or correct --out"
+        )
     shoot = prepare(scene)
     stamps = frame_stamps(scene, shoot.shutter)
     count = shoot.shutter.start_s.size

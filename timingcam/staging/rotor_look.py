@@ -5,7 +5,8 @@ Out: a polar `Sheet` whose column 0 stands at the index when the engine angle is
 Not here: its turning, its light.
 
 A mark of a cylinder whose firing TDC is at c passes the index at engine angle c − btdc. Turning clockwise carries
-marks to greater clock angles, so on the sheet such a mark lies at clock angle −(c − btdc); anticlockwise, at +(c − btdc).
+marks to greater clock angles, so on the sheet such a mark lies at clock angle −(c − btdc); anticlockwise, at
++(c − btdc).
 """
 
 from __future__ import annotations
@@ -101,16 +102,20 @@ def rotor_sheet(scene: Scene, image_px_per_mm: float) -> Sheet:
     around = math.ceil(2 * math.pi * rim * fine / 16) * 16
     canvas = Canvas(around, math.ceil((rim + 1.0) * fine / 2) * 2, fine, polar=True)
     _metal(canvas, scene, rim, rng)
-    _fittings(canvas, scene, rim, rng)
     marks = placed_marks(scene)
     for mark in marks:
         _mark(canvas, scene, mark, rim, rng)
+        if scene.rotor.letters:
+            radius = rim * (0.9 - scene.rotor.mark_length_share)
+            tall = _letter_height(scene, mark, marks, radius, 0.085 * rim)
+            draw_letters(canvas, mark.name, (*on_clock(radius, mark.clock_deg), mark.clock_deg), tall)
     _wear(canvas, scene, rim, rng)
+    _fittings(canvas, scene, rim, rng)
     if scene.decal is not None:
         _decal(canvas, scene.decal, scene.rotor.decal_share * rim)
     whole = canvas.everywhere()
-    radius = whole[0] / fine
-    canvas.cover[:] = np.broadcast_to(canvas.edge(radius - rim), canvas.cover.shape)
+    past_rim = whole[0] / fine - rim
+    canvas.cover[:] = np.broadcast_to(canvas.edge(past_rim), canvas.cover.shape)
     return canvas.finished(image_px_per_mm)
 
 
@@ -173,7 +178,7 @@ def _mark(canvas: Canvas, scene: Scene, mark: PlacedMark, rim: float, rng: np.ra
     clock = mark.clock_deg
     if scene.rotor.repaint_ghost_deg is not None:
         old = clock + scene.rotor.repaint_ghost_deg
-        _painted(canvas, (on_clock(inner, old), on_clock(outer, old)), 1.6, (0.55, 0.53, 0.46), rng, cover=0.55)
+        draw_paint(canvas, (on_clock(inner, old), on_clock(outer, old)), 1.6, (0.55, 0.53, 0.46), rng, cover=0.55)
     ends = on_clock(inner, clock), on_clock(outer, clock)
     groove = scene.rotor.mark_width_mm or 0.8
     if mark.style == "dots":
@@ -185,18 +190,17 @@ def _mark(canvas: Canvas, scene: Scene, mark: PlacedMark, rim: float, rng: np.ra
     elif mark.style == "double":
         apart = math.degrees(1.1 / rim)
         for side in (-apart, apart):
-            _groove(canvas, (on_clock(inner, clock + side), on_clock(outer, clock + side)), groove * 0.75, 0.05)
+            draw_groove(canvas, (on_clock(inner, clock + side), on_clock(outer, clock + side)), groove * 0.75, 0.05)
     else:
-        _groove(canvas, ends, groove, 0.06 if mark.style != "stamped" else 0.12)
+        draw_groove(canvas, ends, groove, 0.06 if mark.style != "stamped" else 0.12)
     if mark.style == "painted":
-        _painted(canvas, ends, scene.rotor.mark_width_mm or 1.5, mark.colour or NAMED_COLOURS["white"], rng)
-    if scene.rotor.letters:
-        _letters(canvas, mark.name, (inner - 0.075 * rim, clock), 0.085 * rim)
+        draw_paint(canvas, ends, scene.rotor.mark_width_mm or 1.5, mark.colour or NAMED_COLOURS["white"], rng)
 
 
-def _groove(
+def draw_groove(
     canvas: Canvas, ends: tuple[tuple[float, float], tuple[float, float]], width: float, depth_grey: float
 ) -> None:
+    """Cut a square-ended line of a width, mm."""
     middle = (ends[0][0] + ends[1][0]) / 2, (ends[0][1] + ends[1][1]) / 2
     near = canvas.near(*middle, math.dist(*ends) / 2 + 3)
     away = bar(*canvas.place(near), *ends, width)
@@ -205,7 +209,7 @@ def _groove(
     canvas.shade(near, 1 + 0.30 * np.exp(-(((away - 0.22) / 0.16) ** 2)))
 
 
-def _painted(
+def draw_paint(
     canvas: Canvas,
     ends: tuple[tuple[float, float], tuple[float, float]],
     width: float,
@@ -213,6 +217,7 @@ def _painted(
     rng: np.random.Generator,
     cover: float = 0.94,
 ) -> None:
+    """Paint a line by hand over what is there."""
     middle = (ends[0][0] + ends[1][0]) / 2, (ends[0][1] + ends[1][1]) / 2
     near = canvas.near(*middle, math.dist(*ends) / 2 + 4)
     x, y = canvas.place(near)
@@ -223,9 +228,8 @@ def _painted(
     canvas.lay(near, canvas.edge(away) * patchy, colour)
 
 
-def _letters(canvas: Canvas, text: str, at: tuple[float, float], tall_mm: float, grey: float = 0.08) -> None:
-    """Stamp letters with their feet towards the hub, centred on a radius and clock angle."""
-    radius, clock = at
+def draw_letters(canvas: Canvas, text: str, at: tuple[float, float, float], tall_mm: float, grey: float = 0.08) -> None:
+    """Stamp letters centred on x, y (mm), their heads towards a clock direction."""
     points_per_mm = 24.0
     scale = tall_mm * points_per_mm / 21.0  # Hershey capitals are 21 units tall
     thick = max(1, round(0.11 * tall_mm * points_per_mm))
@@ -233,15 +237,27 @@ def _letters(canvas: Canvas, text: str, at: tuple[float, float], tall_mm: float,
     edge = 2 * thick
     patch = np.zeros((tall + 2 * edge, wide + 2 * edge), np.uint8)
     cv2.putText(patch, text, (edge, tall + edge), cv2.FONT_HERSHEY_SIMPLEX, scale, 255, thick, cv2.LINE_AA)
-    near = canvas.near(*on_clock(radius, clock), math.hypot(*patch.shape) / points_per_mm / 2 + 1)
+    near = canvas.near(at[0], at[1], math.hypot(*patch.shape) / points_per_mm / 2 + 1)
     x, y = canvas.place(near)
-    a = math.radians(clock)
-    across, outward = x * math.cos(a) + y * math.sin(a), x * math.sin(a) - y * math.cos(a) - radius
+    x, y, a = x - np.float32(at[0]), y - np.float32(at[1]), math.radians(at[2])
+    across, outward = x * math.cos(a) + y * math.sin(a), x * math.sin(a) - y * math.cos(a)
     u = across * points_per_mm + (patch.shape[1] - 1) / 2
     v = -outward * points_per_mm + (patch.shape[0] - 1) / 2
+    u, v = np.broadcast_arrays(u, v)
     soft = cv2.GaussianBlur(patch.astype(np.float32) / 255, (0, 0), 0.6 * points_per_mm / canvas.px_per_mm)
     inked = cv2.remap(soft, u.astype(np.float32), v.astype(np.float32), cv2.INTER_LINEAR)
     canvas.lay(near, inked * 0.85, grey)
+
+
+def _letter_height(scene: Scene, mark: PlacedMark, marks: list[PlacedMark], radius: float, tallest: float) -> float:
+    """Letters small enough not to run into the next mark's."""
+    gaps = [
+        math.radians(abs((mark.clock_deg - other.clock_deg + 180) % 360 - 180)) * radius / max(1, len(name))
+        for other in marks
+        if other is not mark
+        for name in [max(mark.name, other.name, key=len)]
+    ]
+    return min([tallest, *(max(0.4 * tallest, 0.95 * gap) for gap in gaps)])
 
 
 def _wear(canvas: Canvas, scene: Scene, rim: float, rng: np.random.Generator) -> None:
@@ -255,7 +271,7 @@ def _wear(canvas: Canvas, scene: Scene, rim: float, rng: np.random.Generator) ->
     for _ in range(scene.rotor.false_marks):
         clock, top = rng.uniform(0, 360), rim * rng.uniform(0.93, 0.99)
         ends = on_clock(top - rng.uniform(0.08, 0.2) * rim, clock + rng.uniform(-2, 2)), on_clock(top, clock)
-        _groove(canvas, ends, rng.uniform(0.3, 0.8), rng.uniform(0.06, 0.2))
+        draw_groove(canvas, ends, rng.uniform(0.3, 0.8), rng.uniform(0.06, 0.2))
     if scene.rotor.dirt:
         whole = canvas.everywhere()
         x, y = canvas.place(whole)

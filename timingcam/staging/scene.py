@@ -11,6 +11,7 @@ import difflib
 import json
 import tomllib
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 from typing import Annotated, Any, Literal, get_args
 
@@ -367,7 +368,7 @@ def _check_whole(scene: Scene, name: str) -> None:
 
 def _check_points(points: Points, key: str) -> None:
     firsts = [first for first, _ in points]
-    if any(b <= a for a, b in zip(firsts, firsts[1:], strict=False)):
+    if any(b <= a for a, b in pairwise(firsts)):
         raise CannotUse(found=f"{key}: {firsts}", expected="first numbers that rise", do="put the points in order")
     if not key.endswith("advance") and any(second <= 0 for _, second in points):
         raise CannotUse(found=f"{key}: {points}", expected="second numbers above 0", do="correct the points")

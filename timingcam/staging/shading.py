@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from timingcam.staging.camera import View, apply, on_clock
+from timingcam.staging.camera import View, on_clock
 from timingcam.staging.scene import Scene
 
 SHINE = {"turned": 0.38, "brushed": 0.15, "cast": 0.05}  # our choice, by eye

@@ -16,7 +16,9 @@ from timingcam.staging.canvas import Canvas, Sheet, bar, disc, grain, polygon, r
 from timingcam.staging.scene import Scene
 
 FINER = 1.5
+WIDTH_SHARE = 0.42  # width of a marked edge, of the rotor's radius: as edge.py draws it
 INDEX_FINER = 2.5
+EDGE_FACE_MM = 0.5  # height of the case over the edge where it faces the camera
 WIDEST_RADII = 5.0  # beyond this many rotor radii nothing is drawn: only a grazing view looks there
 
 
@@ -34,6 +36,8 @@ def standing_sheets(scene: Scene, seen: View) -> list[Sheet]:
     """
     rng = np.random.default_rng([scene.seed, 6])
     fine = seen.focal_px / seen.distance_mm
+    if scene.engine.rotor.marks_on == "edge":
+        return [_slot(scene, seen, fine, rng), _shadow(scene, fine), _pointer(scene, fine, rng)]
     if scene.stator.window:
         return [_cover(scene, seen, fine, rng)]
     sheets = [_housing(scene, seen, fine, rng)]
@@ -60,7 +64,9 @@ def window_centre_mm(scene: Scene) -> tuple[float, float]:
 def index_tip_mm(scene: Scene) -> tuple[float, float]:
     """The index's end nearest the marks, on its own plane."""
     rim = scene.engine.rotor.rim_diameter_mm / 2
-    if scene.stator.window:
+    if scene.engine.rotor.marks_on == "edge":
+        radius = WIDTH_SHARE * rim / 2 - 0.6  # overlaps the marks' ends a little
+    elif scene.stator.window:
         radius = 0.86 * rim + window_mm(scene) / 2 - 0.2
     elif scene.stator.index == "pointer":
         radius = rim * 0.985
@@ -130,17 +136,21 @@ def _screws(canvas: Canvas, scene: Scene, rim: float, rng: np.random.Generator) 
         if abs((clock - scene.stator.index_at_deg + 180) % 360 - 180) < 16:
             continue
         at = on_clock(1.30 * rim, clock)
-        near = canvas.near(*at, 0.14 * rim)
-        x, y = canvas.place(near)
-        boss, head = disc(x, y, at, 0.095 * rim), disc(x, y, at, 0.065 * rim)
-        canvas.lay(near, canvas.edge(boss), 0.34)
-        canvas.shade(near, 1 - 0.4 * np.exp(-((boss / 0.5) ** 2)))
-        canvas.lay(near, canvas.edge(head), 0.5)
-        canvas.shade(near, 1 - 0.5 * np.exp(-((head / 0.4) ** 2)))
-        way = rng.uniform(0, math.pi)
-        d = 0.06 * rim * math.cos(way), 0.06 * rim * math.sin(way)
-        slot = bar(x, y, (at[0] - d[0], at[1] - d[1]), (at[0] + d[0], at[1] + d[1]), 0.9)
-        canvas.lay(near, canvas.edge(np.maximum(slot, head + 0.3)), 0.03)
+        _screw(canvas, at, rim, rng)
+
+
+def _screw(canvas: Canvas, at: tuple[float, float], rim: float, rng: np.random.Generator) -> None:
+    near = canvas.near(*at, 0.14 * rim)
+    x, y = canvas.place(near)
+    boss, head = disc(x, y, at, 0.095 * rim), disc(x, y, at, 0.065 * rim)
+    canvas.lay(near, canvas.edge(boss), 0.34)
+    canvas.shade(near, 1 - 0.4 * np.exp(-((boss / 0.5) ** 2)))
+    canvas.lay(near, canvas.edge(head), 0.5)
+    canvas.shade(near, 1 - 0.5 * np.exp(-((head / 0.4) ** 2)))
+    way = rng.uniform(0, math.pi)
+    d = 0.06 * rim * math.cos(way), 0.06 * rim * math.sin(way)
+    slot = bar(x, y, (at[0] - d[0], at[1] - d[1]), (at[0] + d[0], at[1] + d[1]), 0.9)
+    canvas.lay(near, canvas.edge(np.maximum(slot, head + 0.3)), 0.03)
 
 
 def _pickup(canvas: Canvas, scene: Scene, bore: float, rng: np.random.Generator) -> None:
@@ -271,3 +281,29 @@ def _cover(scene: Scene, seen: View, fine: float, rng: np.random.Generator) -> S
     if scene.stator.index != "line":
         _notch(canvas, (tx, ty), clock, 2.6)
     return canvas.finished(fine, scene.index_above_mm)
+
+
+def _slot(scene: Scene, seen: View, fine: float, rng: np.random.Generator) -> Sheet:
+    """The case round a rotor whose edge is marked: an opening through which the edge is seen."""
+    rim = scene.engine.rotor.rim_diameter_mm / 2
+    canvas = _canvas_for(scene, seen, fine, EDGE_FACE_MM)
+    whole = canvas.everywhere()
+    x, y = canvas.place(whole)
+    clock, half = scene.stator.index_at_deg, WIDTH_SHARE * rim / 2 + scene.stator.gap_mm
+    opening = bar(x, y, on_clock(0.78 * rim, clock + 90), on_clock(0.78 * rim, clock - 90), 2 * half)
+    canvas.lay(whole, 1.0, (0.24, 0.24, 0.235))
+    canvas.shade(whole, 1 + 0.12 * grain(x, y, 1.0, rng, 3) + 0.10 * grain(x, y, 25.0, rng))
+    land = canvas.edge(opening - 4.0)
+    canvas.lay(whole, land, 0.40)
+    canvas.shade(whole, 1 + land * 0.05 * grain(x, y, 1.5, rng))
+    for at, width, depth in ((4.0, 0.35, 0.45), (0.0, 0.4, 0.35)):
+        canvas.shade(whole, 1 - depth * np.exp(-(((opening - at) / width) ** 2)))
+    for side in (-1, 1):
+        for out in (-1, 1):
+            sx, sy = on_clock(0.9 * rim, clock + side * 90)
+            ox, oy = on_clock(half + 9, clock)
+            _screw(canvas, (sx * 0.75 + out * ox, sy * 0.75 + out * oy), rim, rng)
+    stain = np.clip(grain(x, y, 30.0, rng, 5) * 0.4, 0, 0.7) * (0.3 + scene.rotor.dirt)
+    canvas.lay(whole, stain, (0.09, 0.07, 0.05))
+    canvas.cover *= 1 - canvas.edge(opening)
+    return canvas.finished(fine, EDGE_FACE_MM)

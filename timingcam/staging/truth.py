@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from timingcam.staging.camera import apply, distorted, on_clock
+from timingcam.staging.edge import edge_hits, edge_width_mm
 from timingcam.staging.rotor_look import placed_marks
 from timingcam.staging.scene import Scene
 from timingcam.staging.shutter import rows_lit
@@ -69,11 +70,19 @@ def truth(shoot: Shoot) -> list[TruthRow]:
         index_row, mark_row = sensor_rows_needed(shoot, flash.time_s)
         rows.append(
             TruthRow(
-                flash.time_s, flash.rpm, flash.advance_deg, flash.seen_deg, flash.spark_s, flash.kind, flash.missed, lit,
-                any(a <= index_row <= b for _, a, b in lit), any(a <= mark_row <= b for _, a, b in lit),
-                shoot.stage.hides_index(flash.time_s),
+                time_s=flash.time_s,
+                rpm=flash.rpm,
+                advance_deg=flash.advance_deg,
+                seen_deg=flash.seen_deg,
+                spark_s=flash.spark_s,
+                kind=flash.kind,
+                missed=flash.missed,
+                rows=lit,
+                index_lit=any(a <= index_row <= b for _, a, b in lit),
+                marks_lit=any(a <= mark_row <= b for _, a, b in lit),
+                hidden=shoot.stage.hides_index(flash.time_s),
             )
-        )  # fmt: skip
+        )
     return rows
 
 
@@ -90,11 +99,22 @@ def sensor_rows_needed(shoot: Shoot, time_s: float) -> tuple[float, float]:
     """Sensor rows of the index's tip and of the middle of the mark nearest to it, at a time."""
     index = _on_sensor(shoot, shoot.scene.index_above_mm, index_tip_mm(shoot.scene), time_s)
     turned = float(shoot.stage.rotor_turn_deg(time_s))
-    at = shoot.scene.stator.index_at_deg
+    at = 0.0 if shoot.stage.on_edge else shoot.scene.stator.index_at_deg
     clocks = [(mark.clock_deg + turned - at + 180) % 360 - 180 for mark in placed_marks(shoot.scene)]
     nearest = min(clocks, key=abs)
+    if shoot.stage.on_edge:
+        return index[1], _on_sensor(shoot, *_edge_place(shoot, nearest), time_s)[1]
     mark = _on_sensor(shoot, 0.0, on_clock(0.9 * shoot.stage.view.radius_mm, nearest + at), time_s)
     return index[1], mark[1]
+
+
+def _edge_place(shoot: Shoot, angle_deg: float) -> tuple[float, tuple[float, float]]:
+    """Height and place of the middle of a mark at an angle round a marked edge."""
+    radius, a = shoot.stage.view.radius_mm, math.radians(angle_deg)
+    clock = shoot.scene.stator.index_at_deg
+    across = on_clock(radius * math.sin(a), clock + 90)
+    out = on_clock(0.28 * edge_width_mm(shoot.scene), clock)
+    return radius * (math.cos(a) - 1), (across[0] + out[0], across[1] + out[1])
 
 
 def _on_sensor(shoot: Shoot, height_mm: float, at: tuple[float, float], time_s: float) -> tuple[float, float]:
@@ -195,10 +215,14 @@ def parallax_deg(shoot: Shoot) -> float:
     """How far past its true place in the direction of turning the index looks, read in the marks' plane, degrees."""
     scene = shoot.scene
     view = shoot.stage.view
+    sign = 1 if scene.engine.rotor.turns == "clockwise" else -1
+    if shoot.stage.on_edge:
+        u, v = view.sensor_of((*index_tip_mm(scene), scene.index_above_mm), 0.0)
+        angle, _, _ = edge_hits(scene, view, (np.array([u]), np.array([v])), 0.0)
+        return sign * float(angle[0])
     seen = apply(view.plane_to_shown(scene.index_above_mm, 0.0), *index_tip_mm(scene))
     x, y = apply(np.linalg.inv(view.plane_to_shown(0.0, 0.0)), *seen)
     clock = math.degrees(math.atan2(x, -y))
-    sign = 1 if scene.engine.rotor.turns == "clockwise" else -1
     return sign * ((clock - scene.stator.index_at_deg + 180) % 360 - 180)
 
 
