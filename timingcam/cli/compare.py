@@ -1,0 +1,94 @@
+"""`timingcam compare`: left with right, or before with after.
+
+In:  two result folders.
+Out: words on the terminal; `compare.json` and `compare.png` in a folder.
+Not here: how they are compared (`reckoning/compare.py`).
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from timingcam.reckoning.compare import Comparison, Kind
+
+
+@click.command()
+@click.argument("first", type=click.Path(path_type=Path))
+@click.argument("second", type=click.Path(path_type=Path))
+@click.option(
+    "--as",
+    "kind",
+    type=click.Choice(["left-right", "before-after"]),
+    help="What to compare; otherwise told from the cylinders of both results.",
+)
+@click.option(
+    "--same-setup",
+    is_flag=True,
+    help="The phone was not moved between both clips and the strobe is the same: their common errors cancel.",
+)
+@click.option("--out", type=click.Path(path_type=Path), help="Folder to write compare.json and compare.png into.")
+@click.option("--replace", is_flag=True, help="Write over an existing folder of this kind.")
+@click.option("--json", "as_json", is_flag=True, help="Print compare.json instead of words.")
+def compare(
+    first: Path, second: Path, kind: Kind | None, same_setup: bool, out: Path | None, replace: bool, as_json: bool
+) -> None:
+    """Compare two results of one engine: FIRST and SECOND are result folders. Differences are second less first."""
+    from rich.console import Console
+
+    from timingcam.reckoning.compare import compare as compare_two
+    from timingcam.showing import compare_file
+    from timingcam.showing.results import load, write_folder
+
+    one, other = load(first), load(second)
+    compared = compare_two(one, other, kind, same_setup=same_setup)
+    if out is not None:
+
+        def fill(inside: Path) -> None:
+            from timingcam.showing.compare_plot import compare_plot
+            from timingcam.showing.plots import picture_bytes
+
+            (inside / "compare.json").write_text(compare_file.compare_json(compared), encoding="utf-8")
+            (inside / "compare.png").write_bytes(picture_bytes(compare_plot(one, other, compared)))
+
+        write_folder(out, fill, files=compare_file.FILES, replace=replace)
+    if as_json:
+        click.echo(compare_file.compare_json(compared), nl=False)
+        return
+    print_comparison(compared, Console(highlight=False))
+    if out is not None:
+        click.echo(f"\nWritten: {out}")
+
+
+def print_comparison(comparison: Comparison, console: Console) -> None:
+    """Print a comparison: table, finding, warnings, cautions.
+
+    Parameters
+    ----------
+    comparison : Comparison
+        What to print.
+    console : Console
+        Where to.
+    """
+    from rich.table import Table
+    from rich.text import Text
+
+    from timingcam.cli.words import print_cautions
+    from timingcam.showing.compare_file import comparison_rows, comparison_title
+
+    console.print(Text(f"{comparison_title(comparison)}: + is more advance", style="bold"))
+    table = Table(box=None, pad_edge=False)
+    for heading, justify in (("", "left"), ("difference", "right"), ("95 %", "left"), ("", "left")):
+        table.add_column(heading, justify=justify)  # type: ignore[arg-type]
+    for row in comparison_rows(comparison):
+        table.add_row(row.what, row.value, row.interval, row.verdict)
+    console.print(table)
+    console.print(Text(comparison.finding, style="bold"))
+    for warning in comparison.warnings:
+        console.print(Text(f"Warning: {warning}"))
+    print_cautions(console)
