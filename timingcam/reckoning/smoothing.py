@@ -24,6 +24,11 @@ from timingcam.reckoning.result import freeze
 # Student's t with few degrees of freedom holds off single misread angles; 4 is the usual choice (Lange, Little &
 # Taylor, J. Am. Stat. Assoc. 84, 1989, from memory).
 TAIL_DF = 4.0
+# Our choice: across a pause of more than this many mean gaps neither speed nor acceleration is carried on.
+LONGEST_GAPS = 15.0
+# Precision of a loose prior on speed and acceleration, in degrees and mean gaps (an sd of 10,000), so that a lone flash
+# between two pauses stays solvable; its speed then comes out with that sd.
+LOOSE = 1e-8
 # Weak normal priors on the logarithms of (kick variance, drift variance, noise scale), in degrees and mean gaps. They
 # only matter for a handful of flashes: a kick of 0.1 % of the speed a cycle, give or take a factor of 20.
 PRIOR_MEAN = np.array([np.log(0.5), np.log(0.1), 0.0])
@@ -96,7 +101,8 @@ def smooth(samples: Samples) -> Course:
     """
     unit_s = float(np.median(np.diff(samples.time_s)))
     u = (samples.time_s - samples.time_s[0]) / unit_s
-    trend = float(np.median(np.diff(samples.angle_deg)[samples.linked] / np.diff(u)[samples.linked]))
+    counted = samples.linked if samples.linked.any() else np.ones(len(u) - 1, dtype=bool)
+    trend = float(np.median(np.diff(samples.angle_deg)[counted] / np.diff(u)[counted]))
     problem = _Problem(np.diff(u), samples.angle_deg - trend * u, samples.sd_deg**2, samples.linked)
     start = np.array([np.log(1.0), np.log(0.1), 0.0])
     weight = np.ones(len(u))
@@ -134,7 +140,8 @@ def angle_between(course: Course, at_s: np.ndarray) -> tuple[np.ndarray, np.ndar
     away = at - u[near]
     angle = state[near, 0] + away * state[near, 1] + away**2 / 2 * state[near, 2]
     speed = state[near, 1] + away * state[near, 2]
-    inside = np.flatnonzero(course.linked[k] & (at > u[0]) & (at < u[-1]))
+    carried = course.linked & (np.diff(u) <= LONGEST_GAPS)
+    inside = np.flatnonzero(carried[k] & (at > u[0]) & (at < u[-1]))
     k, at = k[inside], at[inside]
     move_a, cov_a = _steps(at - u[k], course.theta)
     move_b, _ = _steps(u[k + 1] - at, course.theta)
@@ -212,18 +219,18 @@ def _steps(gap: np.ndarray, theta: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
 def _assemble(problem: _Problem, theta: np.ndarray, weight: np.ndarray) -> _Precision:
     move, cov = _steps(problem.gap, theta)
     inverse = np.linalg.inv(cov)
-    loose = ~problem.linked
-    inverse[loose] = 0.0
+    cut = problem.gap > LONGEST_GAPS
+    linked, loose = problem.linked & ~cut, ~problem.linked & ~cut
+    inverse[~linked] = 0.0
     inverse[loose, 1:, 1:] = np.linalg.inv(cov[loose, 1:, 1:])
-    log_det = -float(np.sum(np.linalg.slogdet(cov[problem.linked])[1]))
+    log_det = -float(np.sum(np.linalg.slogdet(cov[linked])[1]))
     log_det -= float(np.sum(np.linalg.slogdet(cov[loose, 1:, 1:])[1]))
     back = np.swapaxes(move, 1, 2) @ inverse
     diagonal = np.zeros((len(problem.y), 3, 3))
     diagonal[:-1] += back @ move
     diagonal[1:] += inverse
     diagonal[:, 0, 0] += weight / problem.var / np.exp(2 * theta[2])
-    # A whisker of prior on speed and acceleration keeps a lone pair of flashes solvable; its sd is a million degrees.
-    diagonal[0] += np.eye(3) * 1e-12
+    diagonal[np.flatnonzero(np.concatenate([[True], cut]))] += np.diag([0.0, LOOSE, LOOSE])
     return _Precision(diagonal, -back, log_det)
 
 

@@ -20,7 +20,7 @@ from timingcam.reckoning.links import close_gaps
 from timingcam.reckoning.result import freeze, same_length
 from timingcam.reckoning.rpmtable import RpmTable, align, read_rpm_csv, rpm_at
 from timingcam.reckoning.smoothing import Course, Samples, angle_between, smooth
-from timingcam.reckoning.sparks import FASTEST_RPM, SLOWEST_RPM, Counted, Train, count_turns, wrapped
+from timingcam.reckoning.sparks import FASTEST_RPM, LONGEST_GAP_S, SLOWEST_RPM, Counted, Train, count_turns, wrapped
 
 __all__ = [
     "FlashAngles",
@@ -37,7 +37,8 @@ MIN_FLASHES = 4  # our choice: speed, its change and one left over to see whethe
 # Our choice: a flash whose time is known no better than half a frame of the slowest camera says nothing of the speed.
 LOOSEST_TIME_SD_S = 0.016
 DOUBLE_SHARE = 0.3  # of the shortest spark period possible: what follows sooner is the same spark again
-LOOSEST_SPEED = 0.05  # our choice: a speed known no better than to a twentieth is not given at all
+WORST_TIME_SHARE = 0.12  # our choice: four sds are then half a period, where one flash and two become alike
+LOOSEST_SPEED = 0.1  # our choice: a speed known no better than to a tenth is not given at all
 LEAST_ANGLE_SD_DEG = 1e-3  # far below any reading; keeps an sd of 0 from claiming infinite weight
 
 
@@ -115,8 +116,9 @@ def crank_speed(
             do="film longer, with a shorter exposure (a brighter strobe or less ambient light)",
         )
     train = _train(flashes, kept)
+    _times_good_enough(train)
     counted = count_turns(train, sparks_per_rev, windows_s)
-    course, counted = _course(train, counted, 360.0 / sparks_per_rev)
+    course, counted = _course(train, counted, round(1.0 / sparks_per_rev))
     warnings = contradictions(train, counted, course, sparks_per_rev, windows_s)
     found = _Found(train, counted, course, _cycle_mean_rpm(course, 180.0 * strokes))
     return _at_every_flash(flashes, kept, again, found, warnings)
@@ -160,6 +162,16 @@ def speed_from_table(time_s: np.ndarray, rpm: np.ndarray, at_s: np.ndarray) -> S
     return Speed(at, np.where(np.isnan(at), np.nan, sd), np.zeros(n, dtype=int), np.zeros(n, dtype=bool), warnings)
 
 
+def _times_good_enough(train: Train) -> None:
+    share = float(np.median(np.hypot(train.time_sd_s[1:], train.time_sd_s[:-1]) / np.diff(train.time_s)))
+    if share > WORST_TIME_SHARE:
+        raise CannotMeasure(
+            found=f"flash times that are known to {share:.0%} of the time between flashes",
+            expected=f"at most {WORST_TIME_SHARE:.0%}, so that missed flashes can be counted",
+            do="film with a shorter exposure, or give the speed with --rpm",
+        )
+
+
 def _immediate_doubles(time_s: np.ndarray, timed: np.ndarray, sparks_per_rev: float) -> np.ndarray:
     """Flashes that follow another sooner than any spark could."""
     shortest_s = DOUBLE_SHARE * 60.0 / FASTEST_RPM / sparks_per_rev
@@ -188,21 +200,41 @@ def _train(flashes: FlashAngles, kept: np.ndarray) -> Train:
     return Train(time_s, flashes.time_sd_s[kept], np.where(read, seen, wrapped(filled)), sd)
 
 
-def _course(train: Train, counted: Counted, period_deg: float) -> tuple[Course, Counted]:
+def _course(train: Train, counted: Counted, turns_per_spark: int) -> tuple[Course, Counted]:
     """Smooth course of the crank through the flashes, and the count with what the course could settle."""
     rough = np.gradient(counted.crank_deg, train.time_s)
     rough = np.clip(np.abs(rough), 60.0, 6.0 * FASTEST_RPM)
     sd = np.sqrt(train.seen_sd_deg**2 + (rough * train.time_sd_s) ** 2)
+    counted = _evened(train, counted)
     first = smooth(Samples(train.time_s, counted.crank_deg, sd, counted.certain))
     # Once more with the speed that was found: time errors weigh by it.
     sd = np.sqrt(train.seen_sd_deg**2 + (first.speed_deg_s * train.time_sd_s) ** 2)
     samples = Samples(train.time_s, counted.crank_deg, np.maximum(sd, LEAST_ANGLE_SD_DEG), counted.certain)
     if counted.certain.all():
         return smooth(samples), counted
-    samples = close_gaps(samples, first, period_deg)
-    moved = np.rint((samples.angle_deg - counted.crank_deg) / period_deg).astype(int)
-    settled = replace(counted, crank_deg=samples.angle_deg, certain=samples.linked, spark=counted.spark + moved)
+    settled = _evened(train, close_gaps(train, counted, first, samples.sd_deg, turns_per_spark))
+    samples = replace(samples, angle_deg=settled.crank_deg, linked=settled.certain)
     return smooth(samples), settled
+
+
+def _evened(train: Train, counted: Counted) -> Counted:
+    """Take out what the crank runs ahead at every other spark where there is one in every turn of a four-stroke.
+
+    Within a cycle the crank is faster after the combustion. A spark every other turn always meets the same part of the
+    cycle; one in every turn meets two, by turns ahead and behind.
+    """
+    k = np.flatnonzero((np.diff(counted.spark)[:-1] == 1) & (np.diff(counted.spark)[1:] == 1)) + 1
+    if len(k) < 20:
+        return counted
+    t, crank = train.time_s, counted.crank_deg
+    share = (t[k] - t[k - 1]) / (t[k + 1] - t[k - 1])
+    bend = crank[k] - (1 - share) * crank[k - 1] - share * crank[k + 1]
+    bend = np.where(counted.spark[k] % 2 == 0, bend, -bend)
+    ahead = float(np.median(bend)) / 2.0
+    spread = 1.4826 * float(np.median(np.abs(bend - np.median(bend))))
+    if abs(ahead) < 4.0 * spread / np.sqrt(len(k)):
+        return counted
+    return replace(counted, crank_deg=crank - np.where(counted.spark % 2 == 0, ahead, -ahead))
 
 
 def _cycle_mean_rpm(course: Course, cycle_deg: float) -> np.ndarray:
@@ -252,5 +284,8 @@ def _at_every_flash(
         spark[others] = found.counted.spark[np.clip(np.searchsorted(train.time_s, at_s, side="right") - 1, 0, None)]
     with np.errstate(invalid="ignore"):
         lost = ~(rpm > SLOWEST_RPM) | ~(rpm_sd < LOOSEST_SPEED * rpm)
+    # Next to a stop the cycle centred on the flash runs into it.
+    stops = np.flatnonzero(np.diff(train.time_s) > LONGEST_GAP_S)
+    lost[kept[stops]] = lost[kept[stops + 1]] = True
     rpm[lost] = rpm_sd[lost] = np.nan
     return replace(Speed(rpm, rpm_sd, spark, double, warnings), stray=stray)
