@@ -114,7 +114,7 @@ def test_a_long_flash_is_the_sum_of_many_short_ones_row_by_row(staged):
         opens = shoot.shutter.start_s[3] + np.arange(480) * 20e-6
         open_now = ((opens <= at) & (at < opens + 0.004)).astype(np.float32)
         brute += flash_picture(short, at) * open_now[:, None] * np.float32(flash.brightness / parts)
-    # Eight parts of 0.9° each stand for the edge's rows: within a row they may misplace light by half of that, where
+    # A dozen parts of 0.6° each stand for the edge's rows: within a row they may misplace light by half of that, where
     # the mark's own edge is steepest; on the whole they agree.
     apart = np.abs(planes.luma - brute)[:, 250:400]
     assert apart.mean() < 0.002

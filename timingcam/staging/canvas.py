@@ -164,6 +164,26 @@ def _differences(colour: Colour | float) -> tuple[float, float, float]:
     return grey, colour[2] - grey, colour[0] - grey
 
 
+def lit_rim(
+    distance_mm: np.ndarray, outward: tuple[np.ndarray, np.ndarray], light: tuple[float, float], size: float
+) -> np.ndarray:
+    """Factor for the bevel just inside an outline: bright where it faces the lamp, dark where it turns away.
+
+    Parameters
+    ----------
+    distance_mm : ndarray
+        From the outline, negative inside.
+    outward : (ndarray, ndarray)
+        The outline's outward direction, a unit vector, x and y.
+    light : (float, float)
+        Unit vector towards the lamp.
+    size : float
+        Width of the bevel, mm.
+    """
+    facing = outward[0] * np.float32(light[0]) + outward[1] * np.float32(light[1])
+    return 1 + (0.75 * facing + 0.1) * np.exp(-(((distance_mm + size) / size) ** 2))
+
+
 def bar(x: np.ndarray, y: np.ndarray, a: tuple[float, float], b: tuple[float, float], width_mm: float) -> np.ndarray:
     """Signed distance to a square-ended bar from a to b, mm."""
     length = math.hypot(b[0] - a[0], b[1] - a[1])

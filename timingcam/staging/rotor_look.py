@@ -123,9 +123,9 @@ def _metal(canvas: Canvas, scene: Scene, rim: float, rng: np.random.Generator) -
     whole = canvas.everywhere()
     x, y = canvas.place(whole)
     radius = (whole[0] / canvas.px_per_mm).astype(np.float32)
-    canvas.lay(whole, 1.0, (0.40, 0.395, 0.385))
+    canvas.lay(whole, 1.0, (0.33, 0.326, 0.318))
     if scene.rotor.finish == "turned":
-        canvas.shade(whole, 1 + 0.10 * rough_line(radius, 3.0, rng) + 0.03 * grain(x, y, 6.0, rng))
+        canvas.shade(whole, 1 + 0.15 * rough_line(radius, 3.0, rng) + 0.03 * grain(x, y, 6.0, rng))
     elif scene.rotor.finish == "brushed":
         canvas.shade(whole, 1 + 0.07 * rough_line(x, 2.0, rng, 6) + 0.03 * grain(x, y, 6.0, rng))
     else:
@@ -145,13 +145,17 @@ def _fittings(canvas: Canvas, scene: Scene, rim: float, rng: np.random.Generator
         _cap_screw(canvas, on_clock(0.43 * rim, turned + 360 * k / scene.rotor.bolts), 0.07 * rim, rng)
     near = canvas.near(0, 0, 0.29 * rim)
     x, y = canvas.place(near)
-    canvas.lay(near, canvas.edge(disc(x, y, (0, 0), 0.245 * rim)), 0.30)
+    canvas.lay(near, canvas.edge(disc(x, y, (0, 0), 0.245 * rim)), 0.20)
     canvas.shade(near, 1 - 0.5 * np.exp(-((disc(x, y, (0, 0), 0.245 * rim) / 0.5) ** 2)))
     nut = hexagon(x, y, (0, 0), 0.31 * rim, rng.uniform(0, 60))
-    canvas.lay(near, canvas.edge(nut), 0.47)
+    canvas.lay(near, canvas.edge(nut), 0.36)
     canvas.shade(near, 1 - 0.45 * np.exp(-((nut / 0.45) ** 2)))
+    # Each flat's bevel takes the light its own way.
+    canvas.shade(
+        near, 1 + 0.35 * np.sin(np.arctan2(y, x) * 2 + rng.uniform(0, 6)) * np.exp(-(((nut + 1.2) / 0.8) ** 2))
+    )
     stud = disc(x, y, (0, 0), 0.085 * rim)
-    canvas.lay(near, canvas.edge(stud), 0.26)
+    canvas.lay(near, canvas.edge(stud), 0.17)
     canvas.shade(near, 1 - 0.5 * np.exp(-((stud / 0.4) ** 2)))
 
 
@@ -168,7 +172,7 @@ def _cap_screw(canvas: Canvas, at: tuple[float, float], radius: float, rng: np.r
     x, y = canvas.place(near)
     head = disc(x, y, at, radius)
     canvas.shade(near, 1 - 0.4 * np.exp(-((np.maximum(head, 0) / 0.8) ** 2)))
-    canvas.lay(near, canvas.edge(head), 0.22)
+    canvas.lay(near, canvas.edge(head), 0.14)
     canvas.shade(near, 1 + 0.5 * np.exp(-(((head + 0.5) / 0.3) ** 2)))
     canvas.lay(near, canvas.edge(hexagon(x, y, at, radius * 0.95, rng.uniform(0, 60))), 0.02)
 
@@ -275,9 +279,9 @@ def _wear(canvas: Canvas, scene: Scene, rim: float, rng: np.random.Generator) ->
     if scene.rotor.dirt:
         whole = canvas.everywhere()
         x, y = canvas.place(whole)
-        stain = np.clip(grain(x, y, 22.0, rng, 5) * 0.5 + 0.1, 0, 1) * scene.rotor.dirt
+        stain = np.clip(grain(x, y, 22.0, rng, 5) * 0.6 + 0.15, 0, 1) * scene.rotor.dirt
         stain += scene.rotor.dirt * 0.5 * np.clip(grain(x, y, 2.0, rng, 3) - 1.2, 0, 1)
-        canvas.lay(whole, np.clip(stain, 0, 0.85), (0.10, 0.075, 0.05))
+        canvas.lay(whole, np.clip(stain, 0, 0.85), (0.075, 0.052, 0.032))
 
 
 def _decal(canvas: Canvas, grey: np.ndarray, half_mm: float) -> None:

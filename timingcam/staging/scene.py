@@ -62,10 +62,10 @@ class Strobe(_Table):
     delay_us: From0 = 40.0  # from the spark to the centre of the light
     flash_us: Above0 = 30.0  # length (square), or time to fall to 1/e (decay)
     shape: Literal["square", "decay"] = "square"
-    brightness: From0 = 1.0
+    brightness: From0 = 1.2
     brightness_sd: From0 = 0.03  # from flash to flash, as a share
     colour: Colour = (0.93, 0.97, 1.0)
-    spot_share: Above0 = 1.6  # radius of the lit spot (to 60 %), in rotor radii
+    spot_share: Above0 = 1.35  # radius of the lit spot (to 60 %), in rotor radii
     dial_deg: From0 = 0.0
     dial_sparks_per_rev: Above0 | None = None  # what the dial assumes; the engine's own where left out
     missed_share: Share = 0.0

@@ -7,7 +7,6 @@ Not here: the light's colour and timing.
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 import cv2
@@ -15,8 +14,10 @@ import numpy as np
 
 from timingcam.staging.camera import View, on_clock
 from timingcam.staging.scene import Scene
+from timingcam.staging.stator_look import face_above_mm
 
-SHINE = {"turned": 0.38, "brushed": 0.15, "cast": 0.05}  # our choice, by eye
+SHINE = {"turned": 0.75, "brushed": 0.25, "cast": 0.08}  # our choice, by eye
+LAMP_SLOPE = 0.45  # our choice: a lamp held about 25 degrees off the rotor's axis
 
 
 @dataclass(frozen=True, eq=False)
@@ -49,11 +50,22 @@ def shading(scene: Scene, seen: View) -> Shading:
 
 def _sheen(scene: Scene, x: np.ndarray, y: np.ndarray, rim: float) -> np.ndarray:
     """Turned metal shines in two sectors in line with the lamp, whatever the angle at which the rotor stands."""
-    strength = SHINE[scene.rotor.finish]
-    angle = np.arctan2(x, -y) - math.radians(scene.light.from_deg)
-    soft = 1 - np.exp(-((np.hypot(x, y) / (0.2 * rim)) ** 2))
-    lobes = 0.75 * np.cos(2 * angle) + 0.35 * np.cos(4 * angle) + 0.15 * np.cos(angle)
-    return (1 + strength * lobes * soft).astype(np.float32)
+    strength, light = SHINE[scene.rotor.finish], on_clock(1.0, scene.light.from_deg)
+    radius = np.hypot(x, y) + np.float32(1e-6)
+    facing = (x * light[0] + y * light[1]) / radius
+    soft = 1 - np.exp(-((radius / (0.2 * rim)) ** 2))
+    lobes = 1.25 * np.exp(-((1 - facing**2) / 0.10)) + 0.55 * np.exp(-((1 - facing**2) / 0.45)) - 0.42 + 0.12 * facing
+    return ((1 + strength * lobes * soft) * _bore_shadow(scene, x, y, light)).astype(np.float32)
+
+
+def _bore_shadow(scene: Scene, x: np.ndarray, y: np.ndarray, light: tuple[float, float]) -> np.ndarray:
+    """The housing's edge shades the rotor on the lamp's side, where its face stands above the marks."""
+    above = face_above_mm(scene)
+    if above <= 0 or scene.stator.window or scene.engine.rotor.marks_on == "edge":
+        return np.ones_like(x)
+    reach, bore = LAMP_SLOPE * above, scene.engine.rotor.rim_diameter_mm / 2 + scene.stator.gap_mm
+    beyond = np.hypot(x + reach * light[0], y + reach * light[1]) - bore
+    return 1 - 0.55 * np.clip(0.5 + beyond / (0.6 + 0.3 * above), 0, 1)
 
 
 def _corners(scene: Scene, u: np.ndarray, v: np.ndarray) -> np.ndarray:

@@ -12,7 +12,7 @@ import math
 import numpy as np
 
 from timingcam.staging.camera import View, apply, on_clock
-from timingcam.staging.canvas import Canvas, Sheet, bar, disc, grain, polygon, rough_line
+from timingcam.staging.canvas import Canvas, Sheet, bar, disc, grain, lit_rim, polygon, rough_line
 from timingcam.staging.scene import Scene
 
 FINER = 1.5
@@ -110,18 +110,24 @@ def _housing(scene: Scene, seen: View, fine: float, rng: np.random.Generator) ->
         canvas.lay(whole, canvas.edge(fin) * 0.8, 0.16)
     flange = canvas.edge(outline)
     canvas.shade(whole, 1 - 0.7 * np.exp(-((np.maximum(outline, 0) / 5.0) ** 2)) * (1 - flange))
-    canvas.lay(whole, flange, (0.27, 0.27, 0.265))
-    canvas.shade(whole, 1 + flange * (0.13 * grain(x, y, 1.0, rng, 3) + 0.08 * grain(x, y, 25.0, rng)))
+    canvas.lay(whole, flange, (0.215, 0.215, 0.21))
+    fine_grain = 0.12 * grain(x, y, 0.8, rng, 3) + 0.05 * grain(x, y, 3.0, rng, 2) + 0.16 * grain(x, y, 35.0, rng)
+    canvas.shade(whole, 1 + flange * fine_grain)
+    light, away = on_clock(1.0, scene.light.from_deg), (x / radius, y / radius)
+    canvas.shade(whole, lit_rim(outline, away, light, 0.9))
     land = canvas.edge(radius - bore - 4.5)
-    canvas.lay(whole, land, 0.42)
-    canvas.shade(whole, 1 + land * 0.08 * rough_line(radius, 1.2, rng, 4))
+    canvas.lay(whole, land, 0.33)
+    # Machined with a facing cutter: fine rings that shine in line with the lamp.
+    shine = 0.35 * (2 * (away[0] * light[0] + away[1] * light[1]) ** 2 - 1)
+    canvas.shade(whole, 1 + land * (0.09 * rough_line(radius, 1.2, rng, 4) + shine))
+    canvas.shade(whole, lit_rim(bore - radius, (-away[0], -away[1]), light, 0.35))
     for at, width, depth in ((bore + 4.5, 0.35, 0.45), (bore, 0.4, 0.35)):
         canvas.shade(whole, 1 - depth * np.exp(-(((radius - at) / width) ** 2)))
     _screws(canvas, scene, rim, rng)
     if scene.stator.pickup:
         _pickup(canvas, scene, bore, rng)
-    stain = np.clip(grain(x, y, 30.0, rng, 5) * 0.4, 0, 0.7) * (0.3 + scene.rotor.dirt)
-    canvas.lay(whole, stain, (0.09, 0.07, 0.05))
+    stain = np.clip(grain(x, y, 30.0, rng, 5) * 0.5, 0, 0.8) * (0.3 + scene.rotor.dirt)
+    canvas.lay(whole, stain, (0.075, 0.055, 0.035))
     _cut_index(canvas, scene)
     canvas.cover *= 1 - canvas.edge(radius - bore)
     if scene.stator.index == "notch":
@@ -136,21 +142,27 @@ def _screws(canvas: Canvas, scene: Scene, rim: float, rng: np.random.Generator) 
         if abs((clock - scene.stator.index_at_deg + 180) % 360 - 180) < 16:
             continue
         at = on_clock(1.30 * rim, clock)
-        _screw(canvas, at, rim, rng)
+        _screw(canvas, scene, at, rng)
 
 
-def _screw(canvas: Canvas, at: tuple[float, float], rim: float, rng: np.random.Generator) -> None:
-    near = canvas.near(*at, 0.14 * rim)
+def _screw(canvas: Canvas, scene: Scene, at: tuple[float, float], rng: np.random.Generator) -> None:
+    rim, light = scene.engine.rotor.rim_diameter_mm / 2, on_clock(1.0, scene.light.from_deg)
+    near = canvas.near(*at, 0.18 * rim)
     x, y = canvas.place(near)
     boss, head = disc(x, y, at, 0.095 * rim), disc(x, y, at, 0.065 * rim)
-    canvas.lay(near, canvas.edge(boss), 0.34)
-    canvas.shade(near, 1 - 0.4 * np.exp(-((boss / 0.5) ** 2)))
-    canvas.lay(near, canvas.edge(head), 0.5)
-    canvas.shade(near, 1 - 0.5 * np.exp(-((head / 0.4) ** 2)))
+    away = (x - at[0]) / (boss + 0.095 * rim + 1e-6), (y - at[1]) / (boss + 0.095 * rim + 1e-6)
+    thrown = disc(x + np.float32(1.3 * light[0]), y + np.float32(1.3 * light[1]), at, 0.095 * rim)
+    canvas.shade(near, 1 - 0.5 * np.clip(0.5 - thrown / 1.2, 0, 1) * (1 - canvas.edge(boss)))
+    canvas.lay(near, canvas.edge(boss), 0.27)
+    canvas.shade(near, lit_rim(boss, away, light, 0.4))
+    thrown = disc(x + np.float32(0.8 * light[0]), y + np.float32(0.8 * light[1]), at, 0.065 * rim)
+    canvas.shade(near, 1 - 0.45 * np.clip(0.5 - thrown / 0.8, 0, 1) * (1 - canvas.edge(head)))
+    canvas.lay(near, canvas.edge(head), 0.40)
+    canvas.shade(near, lit_rim(head, away, light, 0.45))
     way = rng.uniform(0, math.pi)
     d = 0.06 * rim * math.cos(way), 0.06 * rim * math.sin(way)
     slot = bar(x, y, (at[0] - d[0], at[1] - d[1]), (at[0] + d[0], at[1] + d[1]), 0.9)
-    canvas.lay(near, canvas.edge(np.maximum(slot, head + 0.3)), 0.03)
+    canvas.lay(near, canvas.edge(np.maximum(slot, head + 0.3)), 0.025)
 
 
 def _pickup(canvas: Canvas, scene: Scene, bore: float, rng: np.random.Generator) -> None:
@@ -302,7 +314,7 @@ def _slot(scene: Scene, seen: View, fine: float, rng: np.random.Generator) -> Sh
         for out in (-1, 1):
             sx, sy = on_clock(0.9 * rim, clock + side * 90)
             ox, oy = on_clock(half + 9, clock)
-            _screw(canvas, (sx * 0.75 + out * ox, sy * 0.75 + out * oy), rim, rng)
+            _screw(canvas, scene, (sx * 0.75 + out * ox, sy * 0.75 + out * oy), rng)
     stain = np.clip(grain(x, y, 30.0, rng, 5) * 0.4, 0, 0.7) * (0.3 + scene.rotor.dirt)
     canvas.lay(whole, stain, (0.09, 0.07, 0.05))
     canvas.cover *= 1 - canvas.edge(opening)
