@@ -167,8 +167,19 @@ def _is_array(parts: Sequence[str], root: type[BaseModel]) -> bool:
     return "tuple" in str(owner.model_fields[parts[-1]].annotation)
 
 
+_PLAIN = {
+    "float_type": "a number",
+    "finite_number": "a finite number",
+    "string_type": "text in quotes",
+    "string_pattern_mismatch": "a name without spaces at its ends and without control characters",
+    "string_too_short": "a name that is not empty",
+}
+
+
 def _expected(kind: str, ctx: dict[str, Any], loc: Sequence[int | str], model: type[BaseModel]) -> str:
     names = [part for part in loc if isinstance(part, str)]
+    if kind in _PLAIN:
+        return _PLAIN[kind]
     match kind:
         case "missing":
             inner = (
@@ -179,20 +190,10 @@ def _expected(kind: str, ctx: dict[str, Any], loc: Sequence[int | str], model: t
                 if inner is None
                 else f"this table, {_heading('.'.join(names), model)}, which is required"
             )
-        case "float_type":
-            return "a number"
-        case "finite_number":
-            return "a finite number"
         case "greater_than":
             return f"a number above {ctx['gt']:g}"
         case "greater_than_equal":
             return f"a number not below {ctx['ge']:g}"
-        case "string_type":
-            return "text in quotes"
-        case "string_pattern_mismatch":
-            return "a name without spaces at its ends and without control characters"
-        case "string_too_short":
-            return "a name that is not empty"
         case "string_too_long":
             return f"at most {ctx['max_length']} characters"
         case "literal_error":

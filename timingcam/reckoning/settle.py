@@ -253,30 +253,40 @@ def _move(adjuster: Adjuster, plan: Plan, i: int, means: Means) -> Move:
     if plain.leave:
         return plain
     by_file = change / scale.ratio  # what the engine file's own figures call this change
-    if adjuster.kind == "turn":
-        division = scale.division_deg or _times(adjuster.division_crank_deg, scale.ratio)
-        return replace(
-            plain,
-            shaft_deg=abs(by_file) / crank_deg_per_shaft_deg(adjuster),
-            divisions=None if division is None else abs(change) / division,
-            rim_mm=rim_mm(adjuster, by_file),
-        )
+    return (
+        _turned(plain, adjuster, by_file, scale)
+        if adjuster.kind == "turn"
+        else _gapped(plain, adjuster, by_file, means)
+    )
+
+
+def _turned(move: Move, adjuster: Adjuster, by_file_deg: float, scale: Scale) -> Move:
+    division = scale.division_deg or _times(adjuster.division_crank_deg, scale.ratio)
+    return replace(
+        move,
+        shaft_deg=abs(by_file_deg) / crank_deg_per_shaft_deg(adjuster),
+        divisions=None if division is None else abs(move.change_deg) / division,
+        rim_mm=rim_mm(adjuster, by_file_deg),
+    )
+
+
+def _gapped(move: Move, adjuster: Adjuster, by_file_deg: float, means: Means) -> Move:
     start = adjuster.gap_thou or 0.0
-    to = gap_for_change(adjuster, start, by_file)
+    to = gap_for_change(adjuster, start, by_file_deg)
     blade = None
     if adjuster.gap_thou is not None:
         nearest = min(means.gaps_thou, key=lambda one: abs(one - to))  # it is one, but for rounding
         blade = Blade(
             from_thou=start,
-            exact_thou=gap_for_change(adjuster, start, wanted / scale.ratio),
+            exact_thou=gap_for_change(adjuster, start, move.wanted_deg / means.scale(adjuster).ratio),
             to_thou=nearest,
             blades_thou=means.gaps_thou[nearest],
-            left_over_deg=wanted - change,
+            left_over_deg=move.wanted_deg - move.change_deg,
         )
     gap_thou = abs(to - start)
     return replace(
-        plain,
-        gap=_wider_or_narrower(adjuster, change),
+        move,
+        gap=_wider_or_narrower(adjuster, move.change_deg),
         gap_change_thou=gap_thou,
         rim_mm=gap_thou * THOU_MM if adjuster.kind == "slide" else None,
         blade=blade,
