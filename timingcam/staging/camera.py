@@ -16,7 +16,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from timingcam.staging.motion import Waves, slow_waves
-from timingcam.staging.scene import Camera, Scene
+from timingcam.staging.scene import Scene
+from timingcam.staging.scene_tables import Camera
 
 FAST_HZ = 0.4  # our choice: a stabiliser follows what is slower, as a wanted pan
 

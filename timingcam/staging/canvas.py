@@ -16,7 +16,7 @@ from dataclasses import dataclass, field
 import cv2
 import numpy as np
 
-from timingcam.staging.scene import Colour
+from timingcam.staging.scene_tables import Colour
 
 LUMA = (0.2126, 0.7152, 0.0722)  # ITU-R BT.709, weights of linear red, green, blue
 PREFILTER_IMAGE_PX = 0.55  # our choice: a pixel's box and a good lens together, as a Gaussian

@@ -15,7 +15,8 @@ import numpy as np
 
 from timingcam.staging.camera import View
 from timingcam.staging.canvas import Canvas, Sheet, bar, grain
-from timingcam.staging.scene import Occluder, Scene
+from timingcam.staging.scene import Scene
+from timingcam.staging.scene_tables import Occluder
 
 SOFT_PX = 1.5  # out of the rotor's focus
 

@@ -12,7 +12,7 @@ import math
 import numpy as np
 
 from timingcam.staging.canvas import LUMA
-from timingcam.staging.scene import Colour, Light
+from timingcam.staging.scene_tables import Colour, Light
 from timingcam.staging.strobe import FlashLight
 
 SHARP_CELLS = 0.05  # our choice: a smear of a twentieth of a sheet point, 1/40 px, is drawn as none

@@ -13,7 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.interpolate import PchipInterpolator
 
-from timingcam.staging.scene import Points, Run, Scene
+from timingcam.staging.scene import Scene
+from timingcam.staging.scene_tables import Points, Run
 
 DEG_PER_S_PER_RPM = 6.0  # definition: 360 degrees a turn, 60 s a minute
 MARGIN_S = 1.0  # our choice: cycles at idle (0.1 s) centred near either end of the clip still lie inside

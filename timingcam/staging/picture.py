@@ -20,7 +20,8 @@ from timingcam.staging.edge import edge_hits, edge_sheet, edge_width_mm
 from timingcam.staging.light import smear_kernel, tint
 from timingcam.staging.motion import DEG_PER_S_PER_RPM, CrankMotion
 from timingcam.staging.rotor_look import rotor_sheet, turn_sign
-from timingcam.staging.scene import Colour, Scene
+from timingcam.staging.scene import Scene
+from timingcam.staging.scene_tables import Colour
 from timingcam.staging.shading import Shading, shading
 from timingcam.staging.stator_look import index_tip_mm, standing_sheets
 from timingcam.staging.strobe import FlashLight

@@ -20,7 +20,8 @@ import numpy as np
 from timingcam.engine import RotorMark
 from timingcam.staging.camera import on_clock
 from timingcam.staging.canvas import NAMED_COLOURS, Canvas, Sheet, bar, disc, grain, hexagon, rough_line
-from timingcam.staging.scene import Colour, Scene
+from timingcam.staging.scene import Scene
+from timingcam.staging.scene_tables import Colour
 
 FINER = 2.0  # sheet points per camera pixel at the rim: linear look-up then errs far below 0.01 px
 

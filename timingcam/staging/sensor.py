@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 
 from timingcam.staging.picture import Planes
-from timingcam.staging.scene import Camera
+from timingcam.staging.scene_tables import Camera
 
 BLUE_SPAN, RED_SPAN = 1.8556, 1.5748  # ITU-R BT.709: 2·(1 − 0.0722), 2·(1 − 0.2126)
 BLACK_8, LUMA_SPAN_8, CHROMA_SPAN_8 = 16, 219, 224  # ITU-R BT.709 limited range

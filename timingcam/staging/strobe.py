@@ -14,7 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from timingcam.staging.motion import DEG_PER_S_PER_RPM, CrankMotion, through
-from timingcam.staging.scene import Points, Scene, Strobe
+from timingcam.staging.scene import Scene
+from timingcam.staging.scene_tables import Points, Strobe
 
 DECAY_ENDS = 6.0  # our choice, in 1/e times: what is left after it, 0.25 %, is below a phone's noise
 
