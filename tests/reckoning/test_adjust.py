@@ -113,7 +113,7 @@ class TestSharing:
     def test_plate_alone_when_both_are_off_alike(self) -> None:
         moves = advise(plate_and_slide(), off_by(3.0, 3.0))
         assert [move.adjuster for move in moves.steps] == ["plate"]
-        assert "nothing to be gained" in moves.left[0].leave
+        assert "too little to be worth it" in moves.left[0].leave
 
     def test_slide_alone_when_only_its_cylinder_is_off(self) -> None:
         (move,) = advise(plate_and_slide(), off_by(0.0, 2.0)).steps
