@@ -14,6 +14,7 @@ from click.testing import CliRunner
 
 from timingcam.cli.render import render
 from timingcam.errors import CannotUse
+from timingcam.staging.container import display_matrix
 from timingcam.staging.motion import crank_motion
 from timingcam.staging.render import prepare, render_clip
 from timingcam.staging.scene import read_scene
@@ -73,6 +74,35 @@ def test_rotation_as_ffprobe_reads_it(staged, tmp_path, rotation, told):
     assert probed(tmp_path / "clip.mp4", "stream_side_data=rotation").strip(",\n") == told
     with av.open(str(tmp_path / "clip.mp4")) as file:
         assert (next(file.decode(video=0)).rotation - int(told or 0)) % 360 == 0
+
+
+@pytest.mark.parametrize("rotation", [0, 90, 180, 270])
+@pytest.mark.parametrize("mirrored", [False, True])
+def test_display_matrix_carries_corners_into_the_picture(rotation, mirrored):
+    a, b, _, c, d, _, x, y, _ = np.frombuffer(display_matrix(rotation, (640, 480), mirrored), ">i4") / 65536
+    corners = {(a * p + c * q + x, b * p + d * q + y) for p in (0, 640) for q in (0, 480)}
+    wide, high = (480, 640) if rotation in (90, 270) else (640, 480)
+    assert corners == {(p, q) for p in (0, wide) for q in (0, high)}
+    assert np.sign(a * d - b * c) == (-1 if mirrored else 1)
+    # Published: 90° clockwise is a 0, b 1, c −1, d 0 (ISO/IEC 14496-12).
+    assert rotation != 90 or mirrored or (a, b, c, d) == (0, 1, -1, 0)
+
+
+@pytest.mark.skipif(shutil.which("ffprobe") is None, reason="ffprobe is not installed")
+def test_hlg_is_tagged(staged, tmp_path):
+    camera = f'{SMALL}\ncodec = "hevc"\nbits = 10\ntone = "hlg"'
+    render_clip(staged(camera=camera, run="duration_s = 0.1"), tmp_path / "clip.mp4")
+    assert "arib-std-b67" in probed(tmp_path / "clip.mp4", "stream=color_transfer")
+
+
+def test_variable_frame_rate(staged, tmp_path):
+    scene = staged(camera=SMALL + "\nfps_changes = [[0.2, 20.0]]", run="duration_s = 0.5")
+    render_clip(scene, tmp_path / "clip.mp4")
+    expected = [n / 30 for n in range(7)] + [0.2 + n / 20 for n in range(1, 6)]
+    assert stamps_of(tmp_path / "clip.mp4") == pytest.approx(
+        expected[: len(stamps_of(tmp_path / "clip.mp4"))], abs=1e-5
+    )
+    assert len(stamps_of(tmp_path / "clip.mp4")) >= 12
 
 
 @pytest.mark.parametrize(("codec", "bits", "pixels"), [("h264", 8, "yuv420p"), ("hevc", 8, "yuv420p"), ("hevc", 10, "yuv420p10le")])  # fmt: skip  # noqa: E501

@@ -24,6 +24,7 @@ from timingcam.staging.stamps import TICKS_PER_S, Stamps
 if TYPE_CHECKING:
     from timingcam.staging.render import Frame
 
+HLG_TRANSFER = 18  # ITU-T H.273, transfer characteristics: hybrid log-gamma
 BITS_PER_PIXEL = 0.12  # our choice: a phone's 1080p at 60 fps comes to about 15 Mbit/s
 
 
@@ -56,8 +57,10 @@ def write_clip(scene: Scene, filmed: Iterator[Frame], stamps: Stamps, sound: np.
         _encode_video(file, video, filmed, stamps)
         if audio is not None and sound is not None:
             _encode_sound(file, audio, sound, int(stamps.ticks[0]))
-    if scene.camera.rotation:
-        turn_in_header(path, scene.camera.rotation, scene.camera.width, scene.camera.height)
+    camera = scene.camera
+    if camera.rotation or camera.mirrored == "metadata":
+        matrix = display_matrix(camera.rotation, (camera.width, camera.height), camera.mirrored == "metadata")
+        write_display_matrix(path, matrix, camera.width)
 
 
 def _video_stream(file: Any, scene: Scene) -> Any:
@@ -71,7 +74,7 @@ def _video_stream(file: Any, scene: Scene) -> Any:
     stream.codec_context.color_range = 1
     stream.codec_context.colorspace = 1
     stream.codec_context.color_primaries = 1
-    stream.codec_context.color_trc = 1
+    stream.codec_context.color_trc = HLG_TRANSFER if camera.tone == "hlg" else 1
     options = {"preset": "veryfast" if camera.codec == "h264" else "ultrafast", "threads": "1"}
     if camera.codec == "hevc":
         options["x265-params"] = "log-level=error:pools=1:frame-threads=1"
@@ -135,36 +138,48 @@ def _encode_sound(file: Any, stream: Any, sound: np.ndarray, first_tick: int) ->
     file.mux(stream.encode())
 
 
-def turn_in_header(path: Path, clockwise_deg: int, width: int, height: int) -> None:
-    """Write a display matrix into the video track's header: show the picture turned clockwise.
+def display_matrix(clockwise_deg: int, size: tuple[int, int], mirrored: bool) -> bytes:
+    """The matrix that shows a stored picture turned clockwise, and then perhaps mirrored left to right.
 
     Parameters
     ----------
-    path : Path
-        A finished MP4 or MOV file.
     clockwise_deg : int
-        90, 180 or 270.
-    width, height : int
-        Of the stored picture.
+        0, 90, 180 or 270.
+    size : (int, int)
+        Width and height of the stored picture.
+    mirrored : bool
+
+    Returns
+    -------
+    bytes
+        36, as in a track header.
 
     References
     ----------
     ISO/IEC 14496-12, track header box: nine big-endian 32-bit numbers a b u c d v x y w, u v w in 2.30, the rest in
     16.16; x' = a·x + c·y + x0, y' = b·x + d·y + y0.
     """
-    one = 1 << 16
+    width, height = size
     a, b, c, d, x, y = {
-        90: (0, one, -one, 0, height, 0),
-        180: (-one, 0, 0, -one, width, height),
-        270: (0, -one, one, 0, 0, width),
+        0: (1, 0, 0, 1, 0, 0),
+        90: (0, 1, -1, 0, height, 0),
+        180: (-1, 0, 0, -1, width, height),
+        270: (0, -1, 1, 0, 0, width),
     }[clockwise_deg]
-    matrix = struct.pack(">9i", a, b, 0, c, d, 0, x * one, y * one, 1 << 30)
+    if mirrored:
+        a, c, x = -a, -c, (height if clockwise_deg in (90, 270) else width) - x
+    one = 1 << 16
+    return struct.pack(">9i", a * one, b * one, 0, c * one, d * one, 0, x * one, y * one, 1 << 30)
+
+
+def write_display_matrix(path: Path, matrix: bytes, width: int) -> None:
+    """Put a display matrix into the header of the video track, the one that is `width` wide, of a finished file."""
     data = bytearray(path.read_bytes())
     at = data.find(b"tkhd")
     while at >= 0:
-        # Version 0 header: 4 flags, 5 × 4 times and numbers, 8 reserved, 8 layer to reserved, then the matrix.
+        # A header of version 0 has 4 bytes of flags and 36 of times, numbers and reserved ones before the matrix.
         start = at + 4 + (40 if data[at + 4] == 0 else 52)
-        if struct.unpack(">I", data[start + 36 : start + 40])[0] == width * one:
+        if struct.unpack(">I", data[start + 36 : start + 40])[0] == width << 16:
             data[start : start + 36] = matrix
             path.write_bytes(bytes(data))
             return

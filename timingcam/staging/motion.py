@@ -59,7 +59,10 @@ class CrankMotion:
     def mean_rpm(self, time_s: np.ndarray | float) -> np.ndarray:
         """Mean crank speed over the engine cycle centred (in time) on a moment, 1/min."""
         time_s = np.asarray(time_s, dtype=float)
-        long_s = self.cycle_deg / DEG_PER_S_PER_RPM / self.speed_rpm(time_s)
+        now_rpm = self.speed_rpm(time_s)
+        if np.any(now_rpm * DEG_PER_S_PER_RPM * MARGIN_S < self.cycle_deg):
+            return now_rpm  # turning so slowly, or not at all, that no cycle fits in: there is only the speed now
+        long_s = self.cycle_deg / DEG_PER_S_PER_RPM / now_rpm
         for _ in range(6):  # settles by the share that the speed changes within a cycle, a few per cent, each round
             turned = self.angle_deg(time_s + long_s / 2) - self.angle_deg(time_s - long_s / 2)
             long_s = long_s * self.cycle_deg / turned

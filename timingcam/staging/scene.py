@@ -176,10 +176,17 @@ def _check_whole(scene: Scene, name: str) -> None:
         ("run.advance", scene.advance),
         ("camera.exposure_s", scene.camera.exposure_s),
         ("camera.gain", scene.camera.gain),
+        ("camera.fps_changes", scene.camera.fps_changes),
     ):
         if isinstance(points, tuple):
             _check_points(points, f"{name}: {key}")
-    frame_s = 1 / scene.camera.fps
+    if scene.run.rpm == 0 and scene.strobe.free_running_hz is None:
+        raise CannotUse(
+            found=f"{name}: run.rpm = 0, and a strobe that waits for sparks",
+            expected="an engine that turns, or strobe.free_running_hz",
+            do="correct one of them",
+        )
+    frame_s = 1 / max([scene.camera.fps, *(fps for _, fps in scene.camera.fps_changes)])
     if scene.line_time_s * scene.camera.height > frame_s * 1.0001:
         raise CannotUse(
             found=f"{name}: {scene.camera.height} rows of {scene.line_time_s * 1e6:.2f} µs",

@@ -35,7 +35,7 @@ class Run(_Table):
     """[run]: what the engine does."""
 
     duration_s: Above0 = 8.0
-    rpm: Above0 | Points = 1200.0  # constant, or [seconds, rpm] points
+    rpm: From0 | Points = 1200.0  # constant, or [seconds, rpm] points; 0 stands still
     between: Literal["smooth", "straight"] = "smooth"
     wander_share: From0 = 0.002  # slow wander of the speed, rms
     ripple_share: From0 = 0.004  # quickening and slowing within a cycle, amplitude
@@ -92,6 +92,7 @@ class Camera(_Table):
     width: Annotated[int, Field(ge=64, le=4096)] = 1280
     height: Annotated[int, Field(ge=64, le=4096)] = 720
     fps: Above0 = 30.0
+    fps_changes: Points = ()  # [seconds, frames a second] from then on: a variable frame rate
     line_time_us: Above0 | None = None  # 80 % of the frame period for all rows where left out
     exposure_s: Above0 | Points = 0.004  # constant, or [seconds, exposure] steps
     gain: Points = ()  # [seconds, factor] steps
@@ -110,12 +111,12 @@ class Camera(_Table):
     photon_noise: From0 = 0.012  # sd at full white
     read_noise: From0 = 0.002  # sd in the dark, of full white
     sharpening: From0 = 0.3
-    tone: Literal["standard", "flat"] = "standard"
+    tone: Literal["standard", "flat", "hlg"] = "standard"
     vignetting: Share = 0.15
     noise_reduction: Share = 0.0  # share of the frame before, where little has changed
     merging: Share = 0.0  # share of the frame before, everywhere
     rotation: Literal[0, 90, 180, 270] = 0
-    mirrored: Literal["no", "pixels"] = "no"
+    mirrored: Literal["no", "pixels", "metadata"] = "no"  # in the stored picture, or by the container's matrix
     codec: Literal["h264", "hevc"] = "h264"
     bits: Literal[8, 10] = 8
     bit_rate_mbps: Above0 | None = None  # about a phone's where left out

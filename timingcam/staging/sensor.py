@@ -21,6 +21,15 @@ MOVED = 0.06  # our choice: noise reduction leaves alone what has changed by mor
 HALO_PX = 1.3
 
 
+HLG_A, HLG_B, HLG_C = 0.17883277, 0.28466892, 0.55991073  # ITU-R BT.2100, hybrid log-gamma (from memory)
+
+
+def _hlg(light: np.ndarray) -> np.ndarray:
+    """Hybrid log-gamma of scene light from 0 to 1."""
+    bright = HLG_A * np.log(np.maximum(12 * light - HLG_B, 1e-6)) + HLG_C
+    return np.where(light <= 1 / 12, np.sqrt(3 * light), bright).astype(np.float32)
+
+
 @dataclass(frozen=True, eq=False)
 class Codes:
     """A frame as the encoder gets it: luma (h, w), chroma (h/2, w/2, 2), uint8 or uint16."""
@@ -82,6 +91,8 @@ class Sensor:
 
     def _tone(self, light: np.ndarray) -> np.ndarray:
         """Camera gamma near a square root; 'standard' adds a shoulder and a little contrast."""
+        if self._camera.tone == "hlg":
+            return _hlg(np.clip(light, 0, 4) / 4)
         root = np.sqrt(np.maximum(light, 0))
         if self._camera.tone == "flat":
             return np.minimum(root, 1)

@@ -51,9 +51,22 @@ def shutter(scene: Scene) -> Shutter:
     Shutter
     """
     camera = scene.camera
-    start_s = np.arange(max(1, math.floor(scene.run.duration_s * camera.fps + 1e-9))) / camera.fps
+    start_s = _frame_starts(scene)
     exposure_s = in_steps(camera.exposure_s, start_s)
     return Shutter(start_s, exposure_s, scene.line_time_s, camera.height)
+
+
+def _frame_starts(scene: Scene) -> np.ndarray:
+    camera, end_s = scene.camera, scene.run.duration_s
+    if not camera.fps_changes:
+        return np.arange(max(1, math.floor(end_s * camera.fps + 1e-9))) / camera.fps
+    steps = ((-math.inf, camera.fps), *camera.fps_changes)
+    starts = [0.0]
+    while True:
+        fps = next(rate for since, rate in reversed(steps) if since <= starts[-1] + 1e-9)
+        if starts[-1] + 2 / fps > end_s + 1e-9:
+            return np.array(starts)
+        starts.append(starts[-1] + 1 / fps)
 
 
 def in_steps(points: float | tuple[tuple[float, float], ...], at: np.ndarray) -> np.ndarray:

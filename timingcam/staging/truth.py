@@ -30,7 +30,6 @@ if TYPE_CHECKING:
 COLUMNS = (
     "time_s", "rpm", "advance_deg", "seen_deg", "spark_s", "kind", "missed", "rows", "index_lit", "marks_lit", "hidden"
 )  # fmt: skip
-MARK_LOOKS_DEG = 25.0  # a mark this near the index counts as needed for the reading
 
 
 @dataclass(frozen=True)
@@ -67,7 +66,7 @@ def truth(shoot: Shoot) -> list[TruthRow]:
         lit = () if flash.missed else _lit(shoot, flash.time_s)
         if not lit and not 0 <= flash.time_s <= end_s:
             continue
-        index_row, mark_row = sensor_rows_needed(shoot, flash.time_s)
+        index, mark = sensor_places_needed(shoot, flash.time_s)
         rows.append(
             TruthRow(
                 time_s=flash.time_s,
@@ -78,8 +77,8 @@ def truth(shoot: Shoot) -> list[TruthRow]:
                 kind=flash.kind,
                 missed=flash.missed,
                 rows=lit,
-                index_lit=any(a <= index_row <= b for _, a, b in lit),
-                marks_lit=any(a <= mark_row <= b for _, a, b in lit),
+                index_lit=_within(shoot, index, lit),
+                marks_lit=_within(shoot, mark, lit),
                 hidden=shoot.stage.hides_index(flash.time_s),
             )
         )
@@ -95,17 +94,21 @@ def _lit(shoot: Shoot, time_s: float) -> tuple[tuple[int, int, int], ...]:
     return tuple(found)
 
 
-def sensor_rows_needed(shoot: Shoot, time_s: float) -> tuple[float, float]:
-    """Sensor rows of the index's tip and of the middle of the mark nearest to it, at a time."""
+def _within(shoot: Shoot, place: tuple[float, float], lit: tuple[tuple[int, int, int], ...]) -> bool:
+    in_picture = 0 <= place[0] <= shoot.scene.camera.width - 1
+    return in_picture and any(first <= place[1] <= last for _, first, last in lit)
+
+
+def sensor_places_needed(shoot: Shoot, time_s: float) -> tuple[tuple[float, float], tuple[float, float]]:
+    """Where on the sensor, at a time, the index's tip and the middle of the mark nearest to it are seen."""
     index = _on_sensor(shoot, shoot.scene.index_above_mm, index_tip_mm(shoot.scene), time_s)
     turned = float(shoot.stage.rotor_turn_deg(time_s))
     at = 0.0 if shoot.stage.on_edge else shoot.scene.stator.index_at_deg
     clocks = [(mark.clock_deg + turned - at + 180) % 360 - 180 for mark in placed_marks(shoot.scene)]
     nearest = min(clocks, key=abs)
     if shoot.stage.on_edge:
-        return index[1], _on_sensor(shoot, *_edge_place(shoot, nearest), time_s)[1]
-    mark = _on_sensor(shoot, 0.0, on_clock(0.9 * shoot.stage.view.radius_mm, nearest + at), time_s)
-    return index[1], mark[1]
+        return index, _on_sensor(shoot, *_edge_place(shoot, nearest), time_s)
+    return index, _on_sensor(shoot, 0.0, on_clock(0.9 * shoot.stage.view.radius_mm, nearest + at), time_s)
 
 
 def _edge_place(shoot: Shoot, angle_deg: float) -> tuple[float, tuple[float, float]]:
@@ -231,7 +234,8 @@ def _shown(shoot: Shoot, height_mm: float, at: tuple[float, float]) -> tuple[flo
     u, v = _on_sensor(shoot, height_mm, at, 0.0)
     camera = shoot.scene.camera
     w, h = camera.width, camera.height
-    return {0: (u, v), 90: (h - 1 - v, u), 180: (w - 1 - u, h - 1 - v), 270: (v, w - 1 - u)}[camera.rotation]
+    x, y = {0: (u, v), 90: (h - 1 - v, u), 180: (w - 1 - u, h - 1 - v), 270: (v, w - 1 - u)}[camera.rotation]
+    return (shoot.stage.view.shown_size[0] - 1 - x, y) if camera.mirrored == "metadata" else (x, y)
 
 
 def _exposures(shoot: Shoot) -> float | list[list[float]]:
