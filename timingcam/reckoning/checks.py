@@ -15,8 +15,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from timingcam.engine import Engine, Spec
-from timingcam.reckoning.brokenline import MAD_TO_SD, variance_inflation
 from timingcam.reckoning.gum import Part, estimate
+from timingcam.reckoning.linefit import MAD_TO_SD, variance_inflation
 from timingcam.reckoning.result import Check, Curve, Estimate, Readings, Verdict
 from timingcam.reckoning.sparks import in_sight
 

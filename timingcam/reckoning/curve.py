@@ -2,7 +2,7 @@
 
 In:  `Readings`, advance and crank speed of every flash; `Doubts`, what is common to all of them.
 Out: `Curve`, which readings it was fitted to, and sentences for a person.
-Not here: the line's fit itself (`brokenline.py`); whether the curve is good (`checks.py`).
+Not here: the line's fit itself (`linefit.py`); whether the curve is good (`checks.py`).
 
 A centrifugal advancer holds a low-speed advance, lets it rise between two speeds and holds the full advance from there
 on. Only what the readings' speeds cover is fitted; where the three lines do not fit, a monotone curve stands in.
@@ -16,8 +16,9 @@ import numpy as np
 
 from timingcam.engine import Spec
 from timingcam.errors import CannotMeasure
-from timingcam.reckoning.brokenline import Fit, Form, Points, fit_line
+from timingcam.reckoning.brokenline import Form, Points
 from timingcam.reckoning.figures import Doubts, curve_of_lines
+from timingcam.reckoning.linefit import Fit, fit_line
 from timingcam.reckoning.monotone import fit_monotone, misfit_of_lines
 from timingcam.reckoning.result import Curve, Readings
 

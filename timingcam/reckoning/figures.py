@@ -15,8 +15,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from timingcam.engine import Spec
-from timingcam.reckoning.brokenline import CORE, Fit, Points, jacobian, line, slope_at, variance_inflation
+from timingcam.reckoning.brokenline import Points, jacobian, line, slope_at
 from timingcam.reckoning.gum import Part, estimate
+from timingcam.reckoning.linefit import CORE, Fit, variance_inflation
 from timingcam.reckoning.result import Curve, Estimate
 
 GRID_POINTS = 121

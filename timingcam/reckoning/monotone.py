@@ -12,8 +12,9 @@ from scipy.interpolate import PchipInterpolator
 from scipy.optimize import isotonic_regression
 from scipy.stats import chi2
 
-from timingcam.reckoning.brokenline import CORE, MAD_TO_SD, Fit, Points, variance_inflation
+from timingcam.reckoning.brokenline import Points
 from timingcam.reckoning.figures import GRID_POINTS, MEASUREMENT_SD_REL, Doubts, _root
+from timingcam.reckoning.linefit import CORE, MAD_TO_SD, Fit, variance_inflation
 from timingcam.reckoning.result import Curve
 
 BIN_READINGS = 12  # our choice: a bin's mean is then known to a third of the scatter
