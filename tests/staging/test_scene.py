@@ -41,6 +41,11 @@ def test_unknown_key_in_an_inner_table(staged):
     assert "turn_px" in caught.value.do
 
 
+def test_edge_marks_only_under_a_pointer(staged):
+    with pytest.raises(CannotUse, match="pointer"):
+        staged(extra='marks_on = "edge"', stator="window = true")
+
+
 def test_missing_and_broken_files(tmp_path):
     with pytest.raises(CannotUse):
         read_scene(tmp_path / "none.toml")

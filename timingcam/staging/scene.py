@@ -180,6 +180,12 @@ def _check_whole(scene: Scene, name: str) -> None:
     ):
         if isinstance(points, tuple):
             _check_points(points, f"{name}: {key}")
+    if scene.engine.rotor.marks_on == "edge" and (scene.stator.window or scene.stator.index != "pointer"):
+        raise CannotUse(
+            found=f"{name}: marks on the rotor's edge, with a timing window or an index cut into the case",
+            expected='stator.index = "pointer" and no window',
+            do="correct [stator]",
+        )
     if scene.run.rpm == 0 and scene.strobe.free_running_hz is None:
         raise CannotUse(
             found=f"{name}: run.rpm = 0, and a strobe that waits for sparks",

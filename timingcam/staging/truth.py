@@ -21,7 +21,7 @@ from timingcam.staging.edge import edge_hits, edge_width_mm
 from timingcam.staging.rotor_look import placed_marks
 from timingcam.staging.scene import Scene
 from timingcam.staging.shutter import rows_lit
-from timingcam.staging.stamps import Stamps
+from timingcam.staging.stamps import TICKS_PER_S, Stamps
 from timingcam.staging.stator_look import face_above_mm, index_tip_mm, window_centre_mm, window_mm
 
 if TYPE_CHECKING:
@@ -152,13 +152,7 @@ def _yes(value: bool) -> str:
 
 def truth_json(shoot: Shoot, stamps: Stamps) -> str:
     """Everything else about the scene that a measurement may be held against, as JSON text."""
-    scene, view = shoot.scene, shoot.stage.view
-    camera = scene.camera
-    to_shown = view.plane_to_shown(0.0, 0.0)
-    centre, index = _shown(shoot, 0.0, (0.0, 0.0)), _shown(shoot, scene.index_above_mm, index_tip_mm(scene))
-    rim = np.array([_shown(shoot, 0.0, on_clock(view.radius_mm, a)) for a in range(0, 360, 5)])
-    turn, shift = view.pose(0.0)
-    sight = shift / np.linalg.norm(shift)
+    scene = shoot.scene
     data: dict[str, Any] = {
         "format": "timingcam-truth/1",
         "engine": scene.engine.name,
@@ -167,46 +161,95 @@ def truth_json(shoot: Shoot, stamps: Stamps) -> str:
         "advance_curve": [list(point) for point in scene.advance],
         "jitter_deg": scene.run.jitter_deg,
         "hysteresis_deg": scene.run.hysteresis_deg,
-        "strobe": {
-            "delay_us": scene.strobe.delay_us, "flash_us": scene.strobe.flash_us, "shape": scene.strobe.shape,
-            "dial_deg": scene.strobe.dial_deg, "lead": scene.strobe.lead or scene.cylinder,
-            "free_running_hz": scene.strobe.free_running_hz,
-        },
-        "camera": {
-            "width": camera.width, "height": camera.height, "shown_size": list(view.shown_size), "fps": camera.fps,
-            "frames_filmed": int(shoot.shutter.start_s.size), "line_time_us": scene.line_time_s * 1e6,
-            "exposure_s": _exposures(shoot), "focal_px": view.focal_px, "distance_mm": view.distance_mm,
-            "tilt_deg": camera.tilt_deg, "tilt_from_deg": camera.tilt_from_deg, "roll_deg": camera.roll_deg,
-            "off_axis_deg": math.degrees(math.acos(min(1.0, abs(float(sight @ turn[:, 2]))))),
-            "rotation": camera.rotation, "mirrored": camera.mirrored,
-            "stretch": stamps.stretch,
-        },
-        "at_time_0_as_shown": {
-            "centre_px": list(centre), "index_px": list(index),
-            "rotor_radius_px": float(np.hypot(*(rim - np.array(centre)).T).mean()),
-            "plane_to_picture": to_shown.tolist(),
-        },
-        "rotor": {
-            "turns": scene.engine.rotor.turns, "radius_mm": view.radius_mm,
-            "marks": [
-                {"name": m.name, "cylinder": m.cylinder, "btdc_deg": m.btdc_deg, "error_deg": m.error_deg,
-                 "clock_deg": m.clock_deg, "style": m.style}
-                for m in placed_marks(scene)
-            ],
-        },
-        "index": {
-            "above_mm": scene.index_above_mm, "at_deg": scene.stator.index_at_deg, "kind": scene.stator.index,
-            "face_above_mm": face_above_mm(scene), "tip_mm": list(index_tip_mm(scene)),
-            "parallax_deg": parallax_deg(shoot),
-            "window_mm": window_mm(scene) if scene.stator.window else None,
-            "window_centre_mm": list(window_centre_mm(scene)) if scene.stator.window else None,
-        },
-        "frames_written": [
-            {"shows": int(shows), "stamp_s": int(tick) / 90000}
+        "strobe": _told_strobe(scene),
+        "camera": {**_told_camera(shoot), "stretch": stamps.stretch},
+        "at_time_0_as_shown": _told_picture(shoot),
+        "rotor": _told_rotor(shoot),
+        "index": _told_index(shoot),
+        "frames_written": int(stamps.shows.size),
+    }
+    if _odd_stamps(scene):
+        data["frames_written"] = [
+            {"shows": int(shows), "stamp_s": int(tick) / TICKS_PER_S}
             for shows, tick in zip(stamps.shows, stamps.ticks, strict=True)
-        ] if _odd_stamps(scene) else int(stamps.shows.size),
-    }  # fmt: skip
+        ]
     return json.dumps(data, indent=1)
+
+
+def _told_strobe(scene: Scene) -> dict[str, Any]:
+    strobe = scene.strobe
+    return {
+        "delay_us": strobe.delay_us,
+        "flash_us": strobe.flash_us,
+        "shape": strobe.shape,
+        "dial_deg": strobe.dial_deg,
+        "lead": strobe.lead or scene.cylinder,
+        "free_running_hz": strobe.free_running_hz,
+    }
+
+
+def _told_camera(shoot: Shoot) -> dict[str, Any]:
+    view, camera = shoot.stage.view, shoot.scene.camera
+    turn, shift = view.pose(0.0)
+    sight = shift / np.linalg.norm(shift)
+    return {
+        "width": camera.width,
+        "height": camera.height,
+        "shown_size": list(view.shown_size),
+        "fps": camera.fps,
+        "frames_filmed": int(shoot.shutter.start_s.size),
+        "line_time_us": shoot.scene.line_time_s * 1e6,
+        "exposure_s": _exposures(shoot),
+        "focal_px": view.focal_px,
+        "distance_mm": view.distance_mm,
+        "tilt_deg": camera.tilt_deg,
+        "tilt_from_deg": camera.tilt_from_deg,
+        "roll_deg": camera.roll_deg,
+        "off_axis_deg": math.degrees(math.acos(min(1.0, abs(float(sight @ turn[:, 2]))))),
+        "rotation": camera.rotation,
+        "mirrored": camera.mirrored,
+    }
+
+
+def _told_picture(shoot: Shoot) -> dict[str, Any]:
+    scene, view = shoot.scene, shoot.stage.view
+    centre = _shown(shoot, 0.0, (0.0, 0.0))
+    rim = np.array([_shown(shoot, 0.0, on_clock(view.radius_mm, a)) for a in range(0, 360, 5)])
+    return {
+        "centre_px": list(centre),
+        "index_px": list(_shown(shoot, scene.index_above_mm, index_tip_mm(scene))),
+        "rotor_radius_px": float(np.hypot(*(rim - np.array(centre)).T).mean()),
+        "plane_to_picture": view.plane_to_shown(0.0, 0.0).tolist(),
+    }
+
+
+def _told_rotor(shoot: Shoot) -> dict[str, Any]:
+    marks = [
+        {
+            "name": mark.name,
+            "cylinder": mark.cylinder,
+            "btdc_deg": mark.btdc_deg,
+            "error_deg": mark.error_deg,
+            "clock_deg": mark.clock_deg,
+            "style": mark.style,
+        }
+        for mark in placed_marks(shoot.scene)
+    ]
+    return {"turns": shoot.scene.engine.rotor.turns, "radius_mm": shoot.stage.view.radius_mm, "marks": marks}
+
+
+def _told_index(shoot: Shoot) -> dict[str, Any]:
+    scene = shoot.scene
+    return {
+        "above_mm": scene.index_above_mm,
+        "at_deg": scene.stator.index_at_deg,
+        "kind": scene.stator.index,
+        "face_above_mm": face_above_mm(scene),
+        "tip_mm": list(index_tip_mm(scene)),
+        "parallax_deg": parallax_deg(shoot),
+        "window_mm": window_mm(scene) if scene.stator.window else None,
+        "window_centre_mm": list(window_centre_mm(scene)) if scene.stator.window else None,
+    }
 
 
 def _odd_stamps(scene: Scene) -> bool:
