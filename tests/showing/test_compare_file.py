@@ -9,7 +9,7 @@ from made_measurement import make_measurement
 
 from timingcam.reckoning.compare import Comparison, compare
 from timingcam.reckoning.result import Measurement
-from timingcam.showing.compare_file import compare_json, comparison_rows, comparison_title
+from timingcam.showing.compare_file import compare_json, comparison_rows, comparison_title, limit_words
 
 
 @pytest.fixture(scope="module")
@@ -33,6 +33,11 @@ def test_the_table_carries_signs_limits_and_tests(compared: Comparison) -> None:
     assert rows["At low speed (1075 rpm)"].verdict == "OUTSIDE (−1.50 to 1.50°)"
     assert "no difference shown" in rows["Start of the rise"].verdict
     assert comparison_title(compared) == "Right less left"
+
+
+def test_the_limit_is_told_in_a_sentence(measurement: Measurement, compared: Comparison) -> None:
+    assert limit_words(compared) == ("out", "Further apart than the spec allows, −1.50 to 1.50°.")
+    assert limit_words(compare(measurement, make_measurement(seed=8))) == ("none", "")
 
 
 def test_a_changed_shape_is_named(measurement: Measurement) -> None:

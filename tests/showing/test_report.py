@@ -7,9 +7,13 @@ import re
 from dataclasses import replace
 from html.parser import HTMLParser
 
+import numpy as np
 import pytest
+from made_measurement import make_measurement
 
-from timingcam.engine import Cylinder
+from timingcam.engine import Adjuster, Cylinder
+from timingcam.reckoning.adjust import advise
+from timingcam.reckoning.compare import compare
 from timingcam.reckoning.result import Check, Measurement
 from timingcam.showing.report import report_html
 from timingcam.showing.sentences import CAUTIONS, verdict_sentence
@@ -44,15 +48,14 @@ def test_nothing_is_asked_of_a_network(measurement: Measurement, page: Page) -> 
         for name in ("src", "href", "data", "action", "poster", "srcset"):
             target = attributes.get(name)
             assert target is None or target.startswith(("data:", "#")), (tag, target)
-    style = re.sub(r"data:[^\"')]*", "", report_html(measurement))
+    (style,) = re.findall(r"<style>(.*?)</style>", report_html(measurement), re.S)
     assert "@import" not in style and "url(" not in style
 
 
 def test_the_verdict_comes_first(measurement: Measurement, page: Page) -> None:
     text = page.text()
-    sentence = verdict_sentence(measurement)
-    assert sentence in text
-    assert text.index(sentence) < text.index("Advance against speed")
+    head, _, rest = verdict_sentence(measurement).partition(": ")
+    assert text.index(head) < text.index(rest[1:]) < text.index("Advance against speed")
 
 
 def test_headings_are_in_order_and_pictures_have_words(page: Page) -> None:
@@ -90,12 +93,62 @@ def test_names_of_others_are_text_and_never_markup(measurement: Measurement) -> 
         checks=(Check(evil, 1.0, None, 2.0, "in"),),
     )
     text = report_html(m)
+    # Neither in the page nor in the JSON that its script reads.
     assert "<script>alert" not in text
     assert text.count("&lt;script&gt;") >= 4
 
 
+def test_two_that_were_compared(measurement: Measurement) -> None:
+    right = make_measurement(n=200, cylinder="right", shift_deg=3.0, seed=8)
+    compared = compare(measurement, right)
+    text = report_html(measurement, right, compared)
+    page = Page(text)
+    said = page.text()
+    for words in ("Test twin 415: left and right", "Right less left", "Further apart than the spec allows", "+3.00°"):
+        assert words in said
+    assert compared.finding in said
+    ids = [a["id"] for _, a in page.tags if "id" in a]
+    assert len(ids) == len(set(ids))
+    assert len(text.encode()) < 3_000_000
+
+
+def test_before_and_after(measurement: Measurement) -> None:
+    after = make_measurement(n=200, seed=8)
+    text = Page(report_html(measurement, after, compare(measurement, after))).text()
+    assert "before and after" in text and "After less before, left cylinder" in text
+
+
+def test_what_to_move_is_told_with_its_order(measurement: Measurement) -> None:
+    plate = Adjuster(
+        name="base plate",
+        moves=("left", "right"),
+        kind="turn",
+        shaft="camshaft",
+        shaft_turns="clockwise",
+        advances="anticlockwise",
+        rim_radius_mm=31.0,
+        hand_sd_crank_deg=0.3,
+    )
+    engine = measurement.engine.model_copy(update={"adjuster": (plate,)})
+    right = replace(make_measurement(n=200, cylinder="right", shift_deg=3.0, seed=8), engine=engine)
+    left = replace(make_measurement(n=200, shift_deg=3.0), engine=engine)
+    moves = advise(engine, {"left": left.curve, "right": right.curve})
+    text = Page(report_html(left, right, compare(left, right), moves)).text()
+    assert "What to move" in text and "base plate" in text and "clockwise" in text and "Ignition off" in text
+
+
+def test_a_second_one_needs_its_comparison(measurement: Measurement) -> None:
+    with pytest.raises(ValueError, match="belong together"):
+        report_html(measurement, measurement)
+
+
 def test_small_enough_to_mail(measurement: Measurement) -> None:
-    assert len(report_html(measurement).encode()) < 3_000_000
+    """Also with a little picture of each of 500 flashes, and with large ones."""
+    p = measurement.pictures
+    every = np.arange(len(p.frame))
+    crops = np.random.default_rng(1).integers(0, 255, (len(every), 220, 220)).astype(np.uint8)
+    many = replace(p, crop_of=every, crops=crops, crop_origin_px=np.tile(p.crop_origin_px[:1], (len(every), 1)))
+    assert len(report_html(replace(measurement, pictures=many)).encode()) < 3_000_000
 
 
 def test_what_there_is_none_of_has_no_heading(measurement: Measurement) -> None:

@@ -79,7 +79,7 @@ def print_comparison(comparison: Comparison, console: Console) -> None:
     from rich.text import Text
 
     from timingcam.cli.words import print_cautions
-    from timingcam.showing.compare_file import comparison_rows, comparison_title
+    from timingcam.showing.compare_file import comparison_rows, comparison_title, limit_words
 
     console.print(Text(f"{comparison_title(comparison)}: + is more advance", style="bold"))
     table = Table(box=None, pad_edge=False)
@@ -88,7 +88,7 @@ def print_comparison(comparison: Comparison, console: Console) -> None:
     for row in comparison_rows(comparison):
         table.add_row(row.what, row.value, row.interval, row.verdict)
     console.print(table)
-    console.print(Text(comparison.finding, style="bold"))
+    console.print(Text(f"{limit_words(comparison)[1]} {comparison.finding}".strip(), style="bold"))
     for warning in comparison.warnings:
         console.print(Text(f"Warning: {warning}"))
     print_cautions(console)

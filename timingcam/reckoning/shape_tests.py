@@ -17,9 +17,10 @@ import numpy as np
 from scipy.optimize import least_squares
 from scipy.stats import f as f_distribution
 
-from timingcam.reckoning.brokenline import Fit, Form, Points, fit_line, jacobian, line
+from timingcam.reckoning.brokenline import Form, Points, jacobian, line
 from timingcam.reckoning.curve import MIN_PART_RPM, UNKNOWN_LAG_SD_S, speed_direction
 from timingcam.reckoning.gum import Part, estimate
+from timingcam.reckoning.linefit import Fit, fit_line
 from timingcam.reckoning.result import Estimate, Readings
 
 DEG_PER_S_PER_RPM = 6.0  # definition: 360 degrees a turn, 60 s a minute

@@ -9,10 +9,10 @@ from __future__ import annotations
 
 import json
 from dataclasses import asdict, dataclass
-from typing import Any
+from typing import Any, Literal
 
 from timingcam.reckoning.compare import Z95, At, Comparison
-from timingcam.reckoning.result import Estimate
+from timingcam.reckoning.result import Estimate, Verdict
 from timingcam.reckoning.shape_tests import FULL, SHIFT, SLOPE, START, ShapeTest, changed_shape
 from timingcam.showing.sentences import CHECK_WORD, check_name, check_number, interval_words, limits_words, number
 
@@ -92,6 +92,34 @@ def comparison_title(comparison: Comparison) -> str:
     if c.kind == "before-after":
         return f"After less before, {c.first.cylinder} cylinder"
     return f"{c.second.name[:1].upper()}{c.second.name[1:]} less {c.first.name}"
+
+
+def limit_words(comparison: Comparison) -> tuple[Verdict | Literal["none"], str]:
+    """Whether both are as close as the spec asks.
+
+    Parameters
+    ----------
+    comparison : Comparison
+        With its checks.
+
+    Returns
+    -------
+    verdict : {"in", "out", "unsure", "none"}
+        The worst of the checks; "none" where there are none.
+    sentence : str
+        Empty where there are none.
+    """
+    by_weight: tuple[Verdict, ...] = ("out", "unsure", "in")
+    for verdict in by_weight:
+        checks = [check for check in comparison.checks if check.verdict == verdict]
+        if checks:
+            opening = {
+                "out": "Further apart than the spec allows",
+                "unsure": "Nobody can tell whether they are as close as the spec asks",
+                "in": "As close as the spec asks",
+            }[verdict]
+            return verdict, f"{opening}, {limits_words(checks[0])}."
+    return "none", ""
 
 
 def comparison_rows(comparison: Comparison) -> list[Row]:

@@ -1,8 +1,9 @@
 """The page that a person prints or sends on.
 
-In:  a `Measurement`.
+In:  a `Measurement`, or two and their comparison.
 Out: the text of one HTML page that needs nothing else: pictures, style and script are inside it.
-Not here: the words (`sentences.py`), the pictures (`plots.py`, `marks_sheet.py`), the file (`results.py`).
+Not here: the words (`sentences.py`), the pictures (`plots.py`, `marks_sheet.py`), the curve that can be touched
+(`interactive.py`), the file (`results.py`).
 """
 
 from __future__ import annotations
@@ -15,12 +16,16 @@ from typing import Literal
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from matplotlib.figure import Figure
 
+from timingcam.reckoning.compare import Comparison
+from timingcam.reckoning.moves import Moves
 from timingcam.reckoning.result import Measurement
-from timingcam.showing import marks_sheet, plots
+from timingcam.showing import compare_file, compare_plot, marks_sheet, moves_words, plots
+from timingcam.showing.interactive import interactive
 from timingcam.showing.sentences import (
     CAUTIONS,
     CHECK_WORD,
     VERDICT_SIGN,
+    FigureRow,
     check_name,
     check_number,
     figure_rows,
@@ -33,6 +38,7 @@ from timingcam.showing.sentences import (
     verdict_sentence,
 )
 
+PAGE_DPI = 105  # of pictures in the page: 650 pixels and more to its width, and small enough to mail
 _RPM_SOURCE = {
     "flashes": "the times of the flashes",
     "sound": "the clip's sound",
@@ -60,43 +66,125 @@ class CheckRow:
     words: str
 
 
-def report_html(measurement: Measurement) -> str:
-    """The report of one measurement as a self-contained page.
+@dataclass(frozen=True, slots=True)
+class Part:
+    """One measurement on the page, ready to print."""
+
+    key: str  # tells the anchors of two parts apart
+    heading: str
+    verdict: str
+    sentence: tuple[str, str]  # what counts, and the rest
+    figures: list[FigureRow]
+    checks: list[CheckRow]
+    look_first: list[tuple[str, str]]
+    marks: str
+    budget_picture: str
+    budget: list[tuple[str, str, str, str]]
+    facts: list[Fact]
+    warnings: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Advice:
+    """What to move, ready to print."""
+
+    warnings: tuple[str, ...]
+    check_first: tuple[str, ...]
+    steps: list[tuple[str, str]]
+    left: list[str]
+    outlook: list[str]
+
+
+def report_html(
+    measurement: Measurement,
+    second: Measurement | None = None,
+    comparison: Comparison | None = None,
+    moves: Moves | None = None,
+) -> str:
+    """The report of one measurement, or of two that were compared, as a self-contained page.
 
     Parameters
     ----------
     measurement : Measurement
         What to report.
+    second, comparison : Measurement and Comparison, optional
+        The other side, and how both compare: both or neither.
+    moves : Moves, optional
+        What to move.
 
     Returns
     -------
     str
         HTML; asks for nothing from a network.
+
+    Raises
+    ------
+    ValueError
+        If only one of `second` and `comparison` is given.
     """
-    m = measurement
-    return (
-        _environment()
-        .get_template("report.html.j2")
-        .render(
-            title=f"{m.engine.name}, {m.cylinder} cylinder",
-            verdict=spec_verdict(m) or "none",
-            short_verdict=short_verdict(m),
-            sentence=verdict_sentence(m).partition(": "),
-            figures=figure_rows(m),
-            signs=VERDICT_SIGN,
-            words=CHECK_WORD,
-            checks=check_rows(m),
-            look_first=look_first(m),
-            budget=sorted(m.budget, key=lambda row: -row.effect_deg),
-            size_words=size_words,
-            facts=facts(m),
-            warnings=m.warnings,
-            cautions=CAUTIONS,
-            curve=picture_uri(plots.plot(m), "png"),
-            curve_alt=curve_alt(m),
-            marks=picture_uri(marks_sheet.marks_sheet(m), "jpg"),
-            budget_picture=picture_uri(plots.budget_plot(m), "png") if m.budget else "",
-        )
+    if (second is None) != (comparison is None):
+        raise ValueError("a second measurement and its comparison belong together")
+    measurements = [measurement] if second is None else [measurement, second]
+    names = [""] if comparison is None else [comparison.first.name, comparison.second.name]
+    touch = interactive(list(zip(names, measurements, strict=True)))
+    static = (
+        plots.plot(measurement)
+        if second is None or comparison is None
+        else compare_plot.compare_plot(measurement, second, comparison)
+    )
+    page = _environment().get_template("report.html.j2")
+    return page.render(
+        title=_title(measurement, comparison),
+        short_verdict=" / ".join(short_verdict(m) for m in measurements),
+        parts=[_part(m, name, place) for place, (m, name) in enumerate(zip(measurements, names, strict=True))],
+        comparison=comparison,
+        comparison_title=compare_file.comparison_title(comparison) if comparison else "",
+        limit=compare_file.limit_words(comparison) if comparison else ("none", ""),
+        comparison_rows=compare_file.comparison_rows(comparison) if comparison else [],
+        advice=None if moves is None else _advice(moves),
+        signs=VERDICT_SIGN,
+        words=CHECK_WORD,
+        cautions=CAUTIONS,
+        curve=picture_uri(static, "png"),
+        curve_alt=" ".join(f"{name} {curve_alt(m)}".strip() for m, name in zip(measurements, names, strict=True)),
+        touch=touch,
+    )
+
+
+def _title(m: Measurement, comparison: Comparison | None) -> str:
+    if comparison is None:
+        return f"{m.engine.name}, {m.cylinder} cylinder"
+    if comparison.kind == "before-after":
+        return f"{m.engine.name}, {m.cylinder} cylinder: before and after"
+    return f"{m.engine.name}: {comparison.first.name} and {comparison.second.name}"
+
+
+def _part(m: Measurement, name: str, place: int) -> Part:
+    head, _, rest = verdict_sentence(m).partition(": ")
+    rows = sorted(m.budget, key=lambda row: -row.effect_deg)
+    return Part(
+        key=f"{place}-",
+        heading=name[:1].upper() + name[1:],
+        verdict=spec_verdict(m) or "none",
+        sentence=(head, rest[:1].upper() + rest[1:]),
+        figures=figure_rows(m),
+        checks=check_rows(m),
+        look_first=look_first(m),
+        marks=picture_uri(marks_sheet.marks_sheet(m), "jpg"),
+        budget_picture=picture_uri(plots.budget_plot(m), "png") if rows else "",
+        budget=[(row.source, size_words(row), row.kind, f"{row.effect_deg:.3f}°") for row in rows],
+        facts=facts(m),
+        warnings=m.warnings,
+    )
+
+
+def _advice(moves: Moves) -> Advice:
+    return Advice(
+        warnings=moves.warnings,
+        check_first=moves.check_first,
+        steps=[(moves_words.step_sentence(move), moves_words.effect_sentence(move)) for move in moves.steps],
+        left=[moves_words.leave_sentence(move) for move in moves.left],
+        outlook=[moves_words.outlook_sentence(outlook) for outlook in moves.outlook],
     )
 
 
@@ -198,7 +286,7 @@ def picture_uri(figure: Figure, kind: Literal["png", "jpg"]) -> str:
     str
     """
     mime = {"png": "image/png", "jpg": "image/jpeg"}[kind]
-    return f"data:{mime};base64,{base64.b64encode(plots.picture_bytes(figure, kind)).decode('ascii')}"
+    return f"data:{mime};base64,{base64.b64encode(plots.picture_bytes(figure, kind, PAGE_DPI)).decode('ascii')}"
 
 
 def _environment() -> Environment:

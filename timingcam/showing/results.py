@@ -8,10 +8,6 @@ Not here: how the files look (`result_file.py`, `readings_file.py`, `flashes_fil
 
 from __future__ import annotations
 
-import os
-import secrets
-import shutil
-from collections.abc import Callable
 from pathlib import Path
 from typing import BinaryIO
 
@@ -20,8 +16,9 @@ from timingcam.reckoning.result import Curve, Measurement
 from timingcam.showing import flashes_file, readings_file, result_file
 from timingcam.showing.readings_file import readings_text
 from timingcam.showing.result_file import result_json
+from timingcam.showing.writing import write_file, write_folder
 
-__all__ = ["FILES", "load", "readings_csv", "result_json", "save", "write_folder"]
+__all__ = ["FILES", "load", "readings_csv", "result_json", "save", "write_file", "write_folder"]
 
 FILES = ("result.json", "readings.csv", "flashes.npz", "curve.png", "marks.png", "report.html")
 
@@ -134,54 +131,6 @@ def load(folder: str | Path) -> Measurement:
     )
 
 
-def write_folder(
-    folder: str | Path, fill: Callable[[Path], None], *, files: tuple[str, ...], replace: bool = False
-) -> Path:
-    """Write a folder whole or not at all.
-
-    Parameters
-    ----------
-    folder : str or Path
-        Where it is to be.
-    fill : callable
-        Writes the files into the folder it is given, which lies beside the target under another name.
-    files : tuple of str
-        All that a folder of this kind may hold: one that holds anything else is not replaced.
-    replace : bool
-        Whether an existing folder of this kind may be replaced.
-
-    Returns
-    -------
-    Path
-        The folder.
-
-    Raises
-    ------
-    CannotUse
-        If something of that name exists and may not be replaced, or the disk cannot be written to.
-    """
-    # The real place: renaming a link to a folder would move the link.
-    target = Path(os.path.realpath(folder))
-    token = secrets.token_hex(4)
-    fresh = target.with_name(f".{target.name}.{token}.new")
-    made: list[Path] = []
-    try:
-        _refuse_existing(target, files, replace)
-        _make_parents(target, made)
-        fresh.mkdir()
-        fill(fresh)
-        _swap_in(fresh, target, token)
-    except BaseException as error:
-        # Also on Ctrl-C: nothing half-written may stay behind.
-        shutil.rmtree(fresh, ignore_errors=True)
-        for parent in reversed(made):
-            parent.rmdir()
-        if isinstance(error, OSError):
-            raise _unwritable(target, error) from error
-        raise
-    return Path(folder)
-
-
 def _write_all(measurement: Measurement, inside: Path) -> None:
     # Drawing libraries are slow to load; reading a result back does not need them.
     from timingcam.showing import marks_sheet, plots, report
@@ -192,46 +141,6 @@ def _write_all(measurement: Measurement, inside: Path) -> None:
     (inside / "curve.png").write_bytes(plots.picture_bytes(plots.plot(measurement)))
     (inside / "marks.png").write_bytes(plots.picture_bytes(marks_sheet.marks_sheet(measurement)))
     (inside / "report.html").write_text(report.report_html(measurement), encoding="utf-8")
-
-
-def _refuse_existing(target: Path, files: tuple[str, ...], replace: bool) -> None:
-    if not target.exists():
-        return
-    if not replace:
-        raise CannotUse(
-            found=f"'{target.name}', which exists already",
-            expected="a new name",
-            do="give another name to --out, or add --replace to write over it",
-        )
-    if not target.is_dir():
-        raise CannotUse(found=f"a file '{target.name}'", expected="a folder", do="give another name to --out")
-    strangers = sorted(entry.name for entry in target.iterdir() if entry.name not in files)
-    if strangers:
-        raise CannotUse(
-            found=f"'{strangers[0]}' in '{target.name}', which is not part of such a folder",
-            expected="a folder that holds nothing else than " + ", ".join(files),
-            do="move it elsewhere, or give another name to --out",
-        )
-
-
-def _make_parents(target: Path, made: list[Path]) -> None:
-    for parent in reversed([p for p in target.parents if not p.exists()]):
-        parent.mkdir()
-        made.append(parent)
-
-
-def _swap_in(fresh: Path, target: Path, token: str) -> None:
-    old = target.with_name(f".{target.name}.{token}.old")
-    if not target.exists():
-        fresh.rename(target)
-        return
-    target.rename(old)
-    try:
-        fresh.rename(target)
-    except BaseException:
-        old.rename(target)
-        raise
-    shutil.rmtree(old, ignore_errors=True)
 
 
 def _curve_of(content: result_file.ResultFile) -> Curve:
@@ -297,12 +206,4 @@ def _unreadable(path: Path, why: str) -> CannotUse:
         found=f"'{path.name}' that cannot be read: {why}",
         expected="a file as timingcam wrote it",
         do="look at the file's owner and rights, or measure the clip again",
-    )
-
-
-def _unwritable(target: Path, error: OSError) -> CannotUse:
-    return CannotUse(
-        found=f"'{target}' that cannot be written: {error.strerror or error}",
-        expected="a folder on a disk with room that you may write to",
-        do="give another place with --out",
     )
