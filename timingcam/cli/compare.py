@@ -8,7 +8,7 @@ Not here: how they are compared (`reckoning/compare.py`).
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -35,9 +35,7 @@ if TYPE_CHECKING:
 @click.option("--out", type=click.Path(path_type=Path), help="Folder to write compare.json and compare.png into.")
 @click.option("--replace", is_flag=True, help="Write over an existing folder of this kind.")
 @click.option("--json", "as_json", is_flag=True, help="Print compare.json instead of words.")
-def compare(
-    first: Path, second: Path, kind: Kind | None, same_setup: bool, out: Path | None, replace: bool, as_json: bool
-) -> None:
+def compare(first: Path, second: Path, kind: Kind | None, same_setup: bool, **given: Any) -> None:
     """Compare two results of one engine: FIRST and SECOND are result folders. Differences are second less first."""
     from rich.console import Console
 
@@ -47,6 +45,7 @@ def compare(
 
     one, other = load(first), load(second)
     compared = compare_two(one, other, kind, same_setup=same_setup)
+    out: Path | None = given["out"]
     if out is not None:
 
         def fill(inside: Path) -> None:
@@ -56,8 +55,8 @@ def compare(
             (inside / "compare.json").write_text(compare_file.compare_json(compared), encoding="utf-8")
             (inside / "compare.png").write_bytes(picture_bytes(compare_plot(one, other, compared)))
 
-        write_folder(out, fill, files=compare_file.FILES, replace=replace)
-    if as_json:
+        write_folder(out, fill, files=compare_file.FILES, replace=given["replace"])
+    if given["as_json"]:
         click.echo(compare_file.compare_json(compared), nl=False)
         return
     print_comparison(compared, Console(highlight=False))

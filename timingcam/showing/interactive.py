@@ -108,9 +108,15 @@ def _plot(sides: Sequence[tuple[str, Measurement]]) -> Any:
         legend += _draw_curve(plot, measurement, place, name if len(sides) > 1 else "")
     hover.renderers = touched
     hover.callback = CustomJS(code=_HOVERED)
-    below = Legend(
-        items=legend,
-        ncols=1 if len(sides) > 1 else 2,  # no wider than the smallest telephone, 320 pixels
+    plot.add_layout(_list_below(legend, n_columns=1 if len(sides) > 1 else 2), "below")
+    _set_view(plot, [measurement for _, measurement in sides])
+    return plot
+
+
+def _list_below(items: list[tuple[str, list[Any]]], n_columns: int) -> Legend:
+    return Legend(
+        items=items,
+        ncols=n_columns,  # no wider than the smallest telephone, 320 pixels
         location="left",
         click_policy="hide",
         label_text_font_size="12px",
@@ -120,9 +126,6 @@ def _plot(sides: Sequence[tuple[str, Measurement]]) -> Any:
         margin=2,
         border_line_color=None,
     )
-    plot.add_layout(below, "below")
-    _set_view(plot, [measurement for _, measurement in sides])
-    return plot
 
 
 _HOVERED = """
