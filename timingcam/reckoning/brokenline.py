@@ -5,7 +5,7 @@ Out: the line's value, slope and derivatives.
 Not here: their fit (`linefit.py`); what the segments mean for an engine (`curve.py`).
 
 The line is A + Σ sᵢ·hᵢ(x), hᵢ being the part of x − (first corner) that lies in segment i. Two nuisances may be
-fitted along: a lag between the two directions of x, and a tilt c·x held by a normal prior.
+fitted along: a lag between the two directions of x, and a tilt c·x; normal priors may hold both.
 """
 
 from __future__ import annotations
@@ -37,6 +37,7 @@ class Form:
 
     slopes: tuple[bool, ...]
     lag: bool = False
+    lag_prior_sd: float = 0.0  # 0: free
     tilt_prior_sd: float = 0.0  # of c in the term c·x; 0: no tilt
     tilt_x0: float = 0.0  # where the tilt is zero
 
@@ -48,6 +49,16 @@ class Form:
     def size(self) -> int:
         """Number of parameters: level, slopes, corners, lag, tilt."""
         return 1 + sum(self.slopes) + self.corners + int(self.lag) + int(self.tilt_prior_sd > 0)
+
+    @property
+    def prior_sds(self) -> np.ndarray:
+        """Of each parameter about 0, infinite where there is none; shape (size,)."""
+        sds = np.full(self.size, np.inf)
+        if self.lag and self.lag_prior_sd > 0:
+            sds[1 + sum(self.slopes) + self.corners] = self.lag_prior_sd
+        if self.tilt_prior_sd > 0:
+            sds[-1] = self.tilt_prior_sd
+        return sds
 
     def split(self, theta: np.ndarray) -> _Parts:
         n_slopes = sum(self.slopes)

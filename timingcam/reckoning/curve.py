@@ -32,6 +32,7 @@ TILT_RANGE_RPM = 1500.0  # a top must cover this much before its slope means any
 # Our choice: strobe and ignition of unknown make are late by some tens of microseconds; as an sd.
 UNKNOWN_LAG_SD_S = 50e-6
 OFF_THE_CURVE = "more than 6 sds off the curve that the other flashes follow"
+STICKING_SD_RPM = 150.0  # our choice: what a sticking advancer lags; 2 degrees on a usual rise
 STEADY_RPM_PER_S = 60.0  # below it the speed neither rises nor falls: a hand's wander at idle
 DIRECTION_SPAN_S = 0.25  # over which rising and falling are told; an idle hunts faster than a throttle is moved
 
@@ -176,11 +177,12 @@ def _with_nuisances(points: Points, fit: Fit, part: float) -> Fit:
         return fit
     parts = fit.form.split(fit.theta)
     sloped = parts.slopes[np.searchsorted(parts.corners, points.x)] != 0
-    both = all(np.count_nonzero(sloped & (points.direction == way)) >= 10 for way in (1, -1))
+    moving = bool(np.any(sloped & (points.direction != 0)))
     flat_top = not fit.form.slopes[-1] and points.x.max() - parts.corners[-1] >= TILT_RANGE_RPM
-    if not both and not flat_top:
+    if not moving and not flat_top:
         return fit
     tilt = 6.0 * UNKNOWN_LAG_SD_S if flat_top else 0.0
-    form = Form(fit.form.slopes, lag=both, tilt_prior_sd=tilt, tilt_x0=float(np.mean(points.x)))
+    middle = float(np.mean(points.x))
+    form = Form(fit.form.slopes, lag=moving, lag_prior_sd=STICKING_SD_RPM, tilt_prior_sd=tilt, tilt_x0=middle)
     start = np.concatenate([fit.theta, np.zeros(form.size - fit.form.size)])
     return fit_line(points, form, part, start)

@@ -10,17 +10,22 @@ move is linear, and gives its effect on every figure, corners included.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.stats import chi2
 
 from timingcam.engine import Spec
 from timingcam.reckoning.brokenline import Points, jacobian, line, slope_at
-from timingcam.reckoning.gum import Part, estimate
+from timingcam.reckoning.corners import Spread, corner_spreads
+from timingcam.reckoning.gum import Part, combine, coverage_factor, estimate
 from timingcam.reckoning.linefit import CORE, Fit, variance_inflation
 from timingcam.reckoning.result import Curve, Estimate
 
 GRID_POINTS = 121
+MIN_EITHER_WAY = 10  # our choice: a mean of ten is known to a third of the scatter
+Z95 = coverage_factor(math.inf)
 # An sd that a fit states for its own angles is itself known to about a tenth (our choice).
 MEASUREMENT_SD_REL = 0.1
 # Common practice, no source: advancers start by 2000 rpm at the latest and are full by 4000.
@@ -62,12 +67,13 @@ def curve_of_lines(
     else:
         low = _flat(solved, points.x.min(), parts.corners[0]) if flat[0] else None
         full = _flat(solved, parts.corners[-1], points.x.max()) if flat[-1] else None
-        starts = _corner(solved, 0) if flat[0] else None
-        top = _corner(solved, len(parts.corners) - 1) if flat[-1] else None
+        spreads = corner_spreads(points, fit)
+        starts = _corner(solved, 0, spreads[0]) if flat[0] else None
+        top = _corner(solved, len(parts.corners) - 1, spreads[-1]) if flat[-1] else None
         rise = fit.form.slopes.index(True)
         slope = _slope(solved, rise)
         warnings += _missing(points, flat)
-    hysteresis = _hysteresis(solved) if fit.form.lag else None
+    hysteresis = _hysteresis(solved) if _both_ways(points, fit) else None
     if hysteresis is None:
         warnings.append("No hysteresis: the clip does not show the rise both with rising and with falling speed.")
     grid = np.linspace(points.x.min(), points.x.max(), GRID_POINTS)
@@ -91,7 +97,7 @@ def curve_of_lines(
 
 def _moves(points: Points, fit: Fit, doubts: Doubts) -> tuple[tuple[np.ndarray, float], ...]:
     jac = jacobian(fit.form, fit.theta, points.x, points.direction)
-    answer = fit.bread @ (jac * fit.weight[:, None]).T
+    answer = fit.bread @ (jac * fit.answer[:, None]).T
     late = answer @ (-6.0 * points.x)
     scale = answer @ (-slope_at(fit.form, fit.theta, points.x) * points.x)
     shift = answer @ np.ones(len(points.x))
@@ -120,11 +126,14 @@ def _flat(solved: _Solved, low_rpm: float, high_rpm: float) -> Estimate:
     return _figure(solved, float(value[0]), gradient[0])
 
 
-def _corner(solved: _Solved, which: int) -> Estimate:
+def _corner(solved: _Solved, which: int, spread: Spread) -> Estimate:
     at = 1 + sum(solved.fit.form.slopes) + which
-    gradient = np.zeros(solved.fit.form.size)
-    gradient[at] = 1.0
-    return _figure(solved, float(solved.fit.theta[at]), gradient)
+    value = float(solved.fit.theta[at])
+    systematic = combine([Part(abs(float(move[at])) * sd) for move, sd in solved.moves]).sd
+    half = Z95 * systematic
+    # Each side's random and systematic part are put together for itself: the random part leans.
+    low, high = math.hypot(value - spread.low, half), math.hypot(spread.high - value, half)
+    return Estimate(value, math.hypot(spread.sd, systematic), value - low, value + high)
 
 
 def _slope(solved: _Solved, segment: int) -> Estimate:
@@ -136,6 +145,14 @@ def _slope(solved: _Solved, segment: int) -> Estimate:
     if form.tilt_prior_sd > 0:
         gradient[-1] = 1.0
     return _figure(solved, float(solved.fit.theta[at] + tilt), gradient, 1000.0)
+
+
+def _both_ways(points: Points, fit: Fit) -> bool:
+    """Whether the rise was seen often enough with rising and with falling speed."""
+    if not fit.form.lag:
+        return False
+    sloped = fit.used & (slope_at(fit.form, fit.theta, points.x) != 0)
+    return all(np.count_nonzero(sloped & (points.direction == way)) >= MIN_EITHER_WAY for way in (1, -1))
 
 
 def _hysteresis(solved: _Solved) -> Estimate:
@@ -173,16 +190,35 @@ def scatter(fit: Fit, points: Points) -> Estimate:
     n_core = max(int(core.sum()) - fit.form.size, 1)
     inflation = variance_inflation(square[core])
     random_var = float(np.sum(weight**2 * (square - mean) ** 2) / np.sum(weight) ** 2) * inflation * core.sum() / n_core
-    own = 2.0 * MEASUREMENT_SD_REL * float(np.sum(weight * own_var) / np.sum(weight))
-    sd = float(np.sqrt(random_var + own**2))
-    return _root(mean, sd)
+    own_mean = float(np.sum(weight * own_var) / np.sum(weight))
+    return scatter_estimate(mean, own_mean, random_var)
 
 
-def _root(variance: float, sd: float) -> Estimate:
-    value = float(np.sqrt(max(variance, 0.0)))
-    low, high = float(np.sqrt(max(variance - 1.96 * sd, 0.0))), float(np.sqrt(max(variance + 1.96 * sd, 0.0)))
-    spread = sd / (2.0 * value) if value > 0 and sd < variance else (high - low) / 3.92
-    return Estimate(value, spread, min(low, value), max(high, value))
+def scatter_estimate(variance: float, own_var: float, random_var: float) -> Estimate:
+    """Sd of sparks and its interval, from their variance beyond the measurement's own.
+
+    Parameters
+    ----------
+    variance : float
+        Of the sparks, degrees squared; may have come out below 0.
+    own_var : float
+        Of the measurement itself, known to `MEASUREMENT_SD_REL` of its sd.
+    random_var : float
+        Variance of `variance` by the number of readings.
+
+    References
+    ----------
+    .. [1] Satterthwaite, Biometrics Bulletin 2 (1946) 110–114: chi-square's degrees of freedom by its own spread.
+    """
+    total = max(variance + own_var, 1e-12)
+    freedom = 2.0 * total**2 / max(random_var, 1e-24)
+    below = total - freedom * total / chi2.ppf(0.975, freedom)
+    above = freedom * total / chi2.ppf(0.025, freedom) - total
+    own = Z95 * 2.0 * MEASUREMENT_SD_REL * own_var
+    low = math.sqrt(max(variance - math.hypot(below, own), 0.0))
+    high = math.sqrt(max(variance + math.hypot(above, own), 0.0))
+    value = math.sqrt(max(variance, 0.0))
+    return Estimate(value, (high - low) / (2.0 * Z95), min(low, value), max(high, value))
 
 
 def _level(solved: _Solved, spec: Spec | None) -> tuple[Estimate | None, Estimate | None, str]:

@@ -20,6 +20,7 @@ CUTOFF = 6.0
 CORE = 4.0  # sds within which the scatter is taken: normal noise loses 0.1 % of its variance beyond
 # Near what double precision holds; scipy's defaults of 1e-8 leave corners short of their place.
 TOLERANCES = {"xtol": 1e-14, "ftol": 1e-14, "gtol": 1e-14}
+MIN_NEIGHBOURS = 40  # our choice: a variance from so many is known to 22 %
 MAD_TO_SD = 1.4826  # normal distribution: 1/Φ⁻¹(3/4)
 
 
@@ -32,6 +33,7 @@ class Fit:
     bread: np.ndarray  # inverse of the weighted normal matrix, prior included
     covariance: np.ndarray  # random part, correlation in time included
     weight: np.ndarray  # (n,) 1/variance times the biweight; 0 is not used
+    answer: np.ndarray  # (n,) 1/variance times what a small move of the point moves its pull; 0 where not used
     residual: np.ndarray  # (n,) y less the line
     sd: np.ndarray  # (n,) of one point about the line, measurement and scatter
     scatter_var: float  # of what is measured, beyond the stated sds; may come out negative
@@ -88,18 +90,37 @@ def _finish(points: Points, form: Form, theta: np.ndarray, sd: np.ndarray, scatt
     residual = points.y - line(form, theta, points.x, points.direction)
     u = residual / sd
     biweight = np.maximum(1.0 - (u / CUTOFF) ** 2, 0.0) ** 2
-    slope_of_psi = np.where(np.abs(u) < CUTOFF, (1 - (u / CUTOFF) ** 2) * (1 - 5 * (u / CUTOFF) ** 2), 0.0)
-    jac = jacobian(form, theta, points.x, points.direction)
-    normal = (jac * (slope_of_psi / sd**2)[:, None]).T @ jac
-    bread = np.linalg.pinv(normal + _prior_matrix(form), hermitian=True)
-    psi = biweight * u
     used = biweight > 0
+    inside = (u[used] / CUTOFF) ** 2
+    # One number for all points, as in Huber's classical form: single ψ' and ψ² near a corner, where few points decide,
+    # would make its sd a matter of chance.
+    answer = np.where(used, float(np.mean((1 - inside) * (1 - 5 * inside))), 0.0) / sd**2
+    jac = jacobian(form, theta, points.x, points.direction)
+    bread = np.linalg.pinv((jac * answer[:, None]).T @ jac + _prior_matrix(form), hermitian=True)
+    psi = biweight * u
     freedom = max(int(used.sum()) - form.size, 1)
     inflation = variance_inflation(psi[used])
-    meat = (jac * (psi**2 / sd**2)[:, None]).T @ jac * inflation * used.sum() / freedom
+    spread = _local_square(points.x, psi, used) / sd**2
+    meat = (jac * spread[:, None]).T @ jac * inflation * used.sum() / freedom
     covariance = bread @ (meat + _prior_matrix(form)) @ bread
     rho = np.where(np.abs(u) < CUTOFF, 1.0 - (1.0 - (u / CUTOFF) ** 2) ** 3, 1.0) * CUTOFF**2 / 3.0
-    return Fit(form, theta, bread, covariance, biweight / sd**2, residual, sd, scatter_var, float(rho.sum()), inflation)
+    return Fit(
+        form, theta, bread, covariance, biweight / sd**2, answer, residual, sd, scatter_var, float(rho.sum()), inflation
+    )
+
+
+def _local_square(x: np.ndarray, psi: np.ndarray, used: np.ndarray) -> np.ndarray:
+    """ψ² as it is about each point: the mean over its neighbours in x, drawn some way towards that of all."""
+    order = np.flatnonzero(used)[np.argsort(x[used], kind="stable")]
+    square = psi[order] ** 2
+    reach = max(MIN_NEIGHBOURS, len(order) // 6) // 2
+    total = np.concatenate([[0.0], np.cumsum(square)])
+    first = np.maximum(np.arange(len(order)) - reach, 0)
+    last = np.minimum(np.arange(len(order)) + reach + 1, len(order))
+    count = last - first
+    found = np.zeros(len(x))
+    found[order] = (total[last] - total[first] + MIN_NEIGHBOURS / 2 * square.mean()) / (count + MIN_NEIGHBOURS / 2)
+    return found
 
 
 def variance_inflation(series: np.ndarray) -> float:
@@ -143,16 +164,13 @@ def _scatter_var(residual: np.ndarray, own_var: np.ndarray, size: int, before: f
 
 
 def _prior_matrix(form: Form) -> np.ndarray:
-    matrix = np.zeros((form.size, form.size))
-    if form.tilt_prior_sd > 0:
-        matrix[-1, -1] = 1.0 / form.tilt_prior_sd**2
-    return matrix
+    return np.diag(1.0 / form.prior_sds**2)
 
 
 def weighted_fit(
     points: Points, form: Form, start: np.ndarray, root_weight: np.ndarray, least_part: float
 ) -> np.ndarray:
-    """One weighted least-squares fit, the tilt's prior included.
+    """One weighted least-squares fit, priors included.
 
     Parameters
     ----------
@@ -172,19 +190,15 @@ def weighted_fit(
     ndarray, shape (form.size,)
     """
     low, high = _bounds(points, form, least_part)
-    prior = form.tilt_prior_sd > 0
+    held = np.isfinite(form.prior_sds)
+    prior = np.diag(1.0 / form.prior_sds)[held]
 
     def misfit(t: np.ndarray) -> np.ndarray:
         r = (points.y - line(form, t, points.x, points.direction)) * root_weight
-        return np.append(r, -t[-1] / form.tilt_prior_sd) if prior else r
+        return np.concatenate([r, -prior @ t])
 
     def slopes(t: np.ndarray) -> np.ndarray:
-        jac = -jacobian(form, t, points.x, points.direction) * root_weight[:, None]
-        if not prior:
-            return jac
-        last = np.zeros(form.size)
-        last[-1] = -1.0 / form.tilt_prior_sd
-        return np.vstack([jac, last])
+        return np.vstack([-jacobian(form, t, points.x, points.direction) * root_weight[:, None], -prior])
 
     if form.corners == 0:
         jac = slopes(np.zeros(form.size))

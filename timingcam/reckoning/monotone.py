@@ -13,7 +13,7 @@ from scipy.optimize import isotonic_regression
 from scipy.stats import chi2
 
 from timingcam.reckoning.brokenline import Points
-from timingcam.reckoning.figures import GRID_POINTS, MEASUREMENT_SD_REL, Doubts, _root
+from timingcam.reckoning.figures import GRID_POINTS, Doubts, scatter_estimate
 from timingcam.reckoning.linefit import CORE, MAD_TO_SD, Fit, variance_inflation
 from timingcam.reckoning.result import Curve
 
@@ -85,9 +85,8 @@ def fit_monotone(points: Points, doubts: Doubts, why: str) -> tuple[Curve, np.nd
     own = points.y_sd[core] ** 2
     variance = float(np.mean(inner**2 - own))
     variance_sd = float(np.std(inner**2) * np.sqrt(inflation / max(len(core), 1)))
-    variance_sd = float(np.hypot(variance_sd, 2 * MEASUREMENT_SD_REL * np.mean(own)))
     curve = Curve(
-        None, None, None, None, None, _root(variance, variance_sd), None,
+        None, None, None, None, None, scatter_estimate(variance, float(np.mean(own)), variance_sd**2), None,
         grid, through(grid), random_sd, np.sqrt(random_sd**2 + systematic), "monotone",
     )  # fmt: skip
     return curve, core, (why, "No corners, low-speed or full advance: the curve has no clear flats to read them from.")
