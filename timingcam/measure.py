@@ -1,0 +1,164 @@
+"""The journey, on one page: a clip, an engine and a cylinder in; a `Measurement` out.
+
+In:  a video file, the engine file, the name of the cylinder that the strobe is on.
+Out: `Measurement`.
+Not here: how any of it is done.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+
+from timingcam.engine import Engine, read_engine
+from timingcam.errors import CannotUse
+from timingcam.reckoning.assemble import (
+    Seen,
+    Strobe,
+    advance_readings,
+    btdc_of_marks,
+    camera_facts,
+    clip_facts,
+    flash_angles,
+    strobe_facts,
+    with_used,
+)
+from timingcam.reckoning.checks import apparent_lag, checks
+from timingcam.reckoning.curve import OFF_THE_CURVE, fit_curve
+from timingcam.reckoning.doubts import doubts_and_budget
+from timingcam.reckoning.portraits import pictures_of
+from timingcam.reckoning.result import Measurement
+from timingcam.reckoning.speeds import speed_of
+from timingcam.reckoning.warnings import warnings_of
+from timingcam.seeing.bands import find_bands
+from timingcam.seeing.clip import ClipInfo, linear_light, open_clip
+from timingcam.seeing.clock import frame_clock
+from timingcam.seeing.flashes import find_flashes
+from timingcam.seeing.hints import Pointed, hints_on_maps
+from timingcam.seeing.marks import find_marks, maps_of, sense_of
+from timingcam.seeing.readout import read_flashes
+from timingcam.seeing.stills import lit_pictures
+from timingcam.seeing.survey import survey
+from timingcam.seeing.view import find_view
+
+Progress = Callable[[str, float], None]
+
+
+@dataclass(frozen=True, slots=True)
+class Options:
+    """What the user knows besides the clip and the engine file.
+
+    Attributes
+    ----------
+    strobe : Strobe
+        Its delay and dial.
+    capture_fps : float, optional
+        Frames a second as filmed, where slow motion is stored stretched.
+    line_time_s, exposure_s : float, optional
+        Of the camera.
+    rpm : float or path, optional
+        A known constant speed, or a CSV file with columns time_s and rpm.
+    pointed : Pointed
+        Places in the picture that the user points at.
+    """
+
+    strobe: Strobe = field(default_factory=Strobe)
+    capture_fps: float | None = None
+    line_time_s: float | None = None
+    exposure_s: float | None = None
+    rpm: float | str | Path | None = None
+    pointed: Pointed = field(default_factory=Pointed)
+
+
+def measure(
+    clip: str | Path,
+    engine: Engine | str | Path,
+    cylinder: str,
+    options: Options | None = None,
+    progress: Progress | None = None,
+) -> Measurement:
+    """Measure advance against crank speed from one clip.
+
+    Parameters
+    ----------
+    clip : path
+        A video of the timing marks under a strobe that flashes at every spark of one cylinder.
+    engine : Engine or path
+        The engine file.
+    cylinder : str
+        The cylinder that the strobe is on, by its name in the engine file.
+    options : Options, optional
+    progress : callable, optional
+        Told what is being done and which share of the clip has been seen.
+
+    Returns
+    -------
+    Measurement
+
+    Raises
+    ------
+    CannotUse
+        If a file or a value given cannot be used.
+    CannotMeasure
+        If the clip cannot be measured honestly.
+    """
+    options = options or Options()
+    engine = engine if isinstance(engine, Engine) else read_engine(engine)
+    _refuse_unknown(engine, cylinder)
+    info = open_clip(clip)
+    light_table = linear_light(info)
+
+    looked = survey(info, light_table, _teller(info, "looking for flashes", progress))
+    clock = frame_clock(looked.stamp_s, _stretch(info, options.capture_fps))
+    bands = find_bands(looked.light)
+    flashes = find_flashes(bands, clock, options.line_time_s, options.exposure_s)
+    light, lit = lit_pictures(looked, bands, flashes, light_table)
+    view = find_view(light, lit, options.pointed.centre_stored(info))
+    turns = read_flashes(info, flashes, light, view, _teller(info, "reading every flash", progress))
+    hints = hints_on_maps(view, turns, info, options.pointed)
+    maps = maps_of(view, sense_of(engine, mirrored=info.orientation.mirrored))
+    marks = find_marks(maps, engine, cylinder, btdc_of_marks(engine), hints)
+    seen = Seen(info, clock, options.capture_fps or info.capture_fps, flashes, view, turns, marks)
+
+    angles = flash_angles(seen, engine, cylinder)
+    speed, rpm_source = speed_of(angles, engine, seen.windows_s(), options.rpm)
+    readings = advance_readings(seen, angles, speed, options.strobe)
+    doubts, budget = doubts_and_budget(seen, readings, engine, options.strobe, rpm_source)
+    curve, used, curve_warnings = fit_curve(readings, doubts, np.random.default_rng(0), engine.spec)
+    readings = with_used(readings, used, OFF_THE_CURVE)
+    return Measurement(
+        clip=clip_facts(seen),
+        engine=engine,
+        cylinder=cylinder,
+        cylinder_identity="assumed",
+        camera=camera_facts(seen),
+        strobe=strobe_facts(options.strobe, readings, apparent_lag(readings, curve)),
+        rpm_source=rpm_source,
+        readings=readings,
+        curve=curve,
+        budget=budget,
+        checks=checks(engine, cylinder, readings, curve, seen.windows_s()),
+        warnings=warnings_of(seen, engine, options.strobe, (*speed.warnings, *curve_warnings)),
+        pictures=pictures_of(seen),
+    )
+
+
+def _refuse_unknown(engine: Engine, cylinder: str) -> None:
+    names = [c.name for c in engine.cylinder]
+    if cylinder not in names:
+        raise CannotUse(found=f"cylinder {cylinder!r}", expected="one of " + ", ".join(names), do="name one of these")
+
+
+def _stretch(info: ClipInfo, capture_fps: float | None) -> float:
+    """Real seconds to one second of the file."""
+    rate = capture_fps or info.capture_fps
+    return info.rate_fps / rate if rate and info.rate_fps > 0 else 1.0
+
+
+def _teller(info: ClipInfo, what: str, progress: Progress | None) -> Callable[[int], None] | None:
+    if progress is None:
+        return None
+    return lambda frames: progress(what, frames / max(info.frames_stated, frames, 1))

@@ -1,0 +1,162 @@
+"""What was seen, put together into readings, doubts and the parts of a `Measurement`.
+
+In:  the stages' results.
+Out: `Readings`, `Doubts` with the budget, the facts and pictures of a `Measurement`.
+Not here: the stages; the fit of the curve.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from timingcam.engine import Engine
+from timingcam.reckoning.budget import DEG_PER_S_PER_RPM, INDEX_ABOVE_MM, INDEX_ABOVE_SD_MM
+from timingcam.reckoning.piston import mark_btdc_deg
+from timingcam.reckoning.result import CameraFacts, ClipFacts, Estimate, Readings, StrobeFacts
+from timingcam.reckoning.tacho import FlashAngles, Speed
+from timingcam.seeing.clip import ClipInfo, sha256_of
+from timingcam.seeing.clock import FrameClock
+from timingcam.seeing.flashes import Flashes
+from timingcam.seeing.lit import marks_lit
+from timingcam.seeing.marks import Marks, advance_seen, sense_of
+from timingcam.seeing.pose import parallax_deg
+from timingcam.seeing.readout import FlashTurns
+from timingcam.seeing.view import View
+
+GIVEN_HEIGHT_SD_MM = 0.5  # our choice: a height read off with a rule, where the file gives no doubt of its own
+
+
+@dataclass(frozen=True, slots=True)
+class Strobe:
+    """What is known of the strobe besides the clip: its delay and the doubt of that, seconds; its dial, crank degrees."""
+
+    delay_s: float = 0.0
+    delay_sd_s: float = 0.0
+    dial_deg: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Seen:
+    """Everything that the clip showed."""
+
+    info: ClipInfo
+    clock: FrameClock
+    capture_fps: float | None
+    flashes: Flashes
+    view: View
+    turns: FlashTurns
+    marks: Marks
+
+    def windows_s(self) -> np.ndarray | None:
+        """From when to when each frame could see a flash, shape (n_frames, 2); None where frames are lit whole."""
+        line, exposure = self.flashes.line_time_s, self.flashes.exposure_s
+        if line is None or exposure is None:
+            return None
+        start = self.clock.time_s
+        return np.stack([start, start + line * self.info.height + exposure], axis=1)
+
+
+def btdc_of_marks(engine: Engine) -> dict[str, float]:
+    """Each mark's advance, by its name and cylinder joined with a slash, those given in mm converted."""
+    return {
+        f"{mark.name}/{cylinder}": mark_btdc_deg(mark, engine.crank)
+        for mark in engine.rotor.mark
+        for cylinder in mark.cylinder
+    }
+
+
+def index_height(engine: Engine) -> tuple[float, float]:
+    """Height of the index over the marks and its doubt, mm: as the file gives it, else the usual."""
+    rotor = engine.rotor
+    if rotor.index_above_mm is None:
+        return INDEX_ABOVE_MM, INDEX_ABOVE_SD_MM
+    sd = rotor.index_above_sd_mm if rotor.index_above_sd_mm is not None else GIVEN_HEIGHT_SD_MM
+    return rotor.index_above_mm, sd
+
+
+def index_parallax_deg(seen: Seen, engine: Engine, height_mm: float) -> float:
+    """How much too far clockwise the index appears, for a height in mm."""
+    index = seen.marks.index
+    return parallax_deg(seen.view.pose, index.deg, index.radius, height_mm / (engine.rotor.rim_diameter_mm / 2))
+
+
+def flash_angles(seen: Seen, engine: Engine, cylinder: str) -> FlashAngles:
+    """Advance as it looks at each flash, the index's parallax taken out."""
+    height_mm, _ = index_height(engine)
+    parallax = index_parallax_deg(seen, engine, height_mm)
+    sense = sense_of(engine, mirrored=seen.info.orientation.mirrored)
+    advance = advance_seen(seen.marks, seen.turns.turn_deg, engine, cylinder, sense)
+    # An index that appears too far in the direction of turning makes marks look late to reach it: more advance.
+    return FlashAngles(
+        seen.flashes.time_s.copy(), seen.flashes.time_sd_s.copy(), advance - sense * parallax,
+        seen.turns.turn_sd_deg.copy(),
+    )  # fmt: skip
+
+
+def advance_readings(seen: Seen, angles: FlashAngles, speed: Speed, strobe: Strobe) -> Readings:
+    """Readings after the strobe's dial and delay: advance = seen + dial + 6·rpm·delay."""
+    advance = angles.seen_deg + strobe.dial_deg + DEG_PER_S_PER_RPM * speed.rpm * strobe.delay_s
+    reasons = []
+    lit = marks_lit(seen.flashes, seen.turns, seen.view, seen.marks)
+    stray = speed.stray if speed.stray is not None else np.zeros(len(speed.rpm), bool)
+    for i, reason in enumerate(seen.turns.reason):
+        if speed.double[i]:
+            reason = "second flash of one spark"
+        elif stray[i]:
+            reason = reason or "not on a spark of this engine"
+        elif not reason and not lit[i]:
+            reason = "the index or the marks are not lit"
+        elif not reason and not np.isfinite(speed.rpm[i]):
+            reason = "its speed could not be told"
+        reasons.append(reason)
+    used = np.array([not r for r in reasons]) & np.isfinite(advance) & np.isfinite(speed.rpm)
+    frame = _first_frames(seen.flashes)
+    return Readings(
+        angles.time_s.copy(), speed.rpm.copy(), speed.rpm_sd.copy(), advance, angles.seen_sd_deg.copy(), used,
+        tuple(reasons), frame,
+    )  # fmt: skip
+
+
+def with_used(readings: Readings, used: np.ndarray, reason: str) -> Readings:
+    """The same readings after the curve's fit has left some out."""
+    reasons = [
+        "" if now else (before or reason) for now, before in zip(used, readings.reason, strict=True)
+    ]
+    return Readings(
+        readings.time_s, readings.rpm, readings.rpm_sd, readings.advance_deg, readings.advance_sd_deg, used,
+        tuple(reasons), readings.frame,
+    )  # fmt: skip
+
+
+def _first_frames(flashes: Flashes) -> np.ndarray:
+    frame = np.zeros(len(flashes), int)
+    # In reverse, so that the first piece of each flash is the one that stays.
+    frame[flashes.piece_of[::-1]] = flashes.piece_frame[::-1]
+    return frame
+
+
+def clip_facts(seen: Seen) -> ClipFacts:
+    """Facts of the clip."""
+    width, height = seen.info.orientation.shown_size
+    return ClipFacts(
+        seen.info.path.name, sha256_of(seen.info.path), len(seen.clock.time_s),
+        float(seen.clock.time_s[-1] + seen.clock.period_s), width, height, 1.0 / seen.clock.period_s, seen.capture_fps,
+    )  # fmt: skip
+
+
+def camera_facts(seen: Seen) -> CameraFacts:
+    """Facts of the camera and the view."""
+    pose = seen.view.pose
+    x, y = seen.info.orientation.to_shown(pose.centre_px)
+    return CameraFacts(
+        seen.flashes.line_time_s, seen.flashes.exposure_s, pose.tilt_deg, (float(x), float(y)), pose.radius_px
+    )
+
+
+def strobe_facts(strobe: Strobe, readings: Readings, lag: Estimate | None) -> StrobeFacts:
+    """Facts of the strobe."""
+    return StrobeFacts(
+        strobe.dial_deg, strobe.delay_s, strobe.delay_sd_s, lag, len(readings), int(readings.used.sum())
+    )

@@ -1,0 +1,90 @@
+"""The doubts of one clip: each source's size, from what was seen and what the engine file says.
+
+In:  what the clip showed, the readings, the engine file, the strobe.
+Out: `Doubts` for the fit, and the budget's rows.
+Not here: how sizes become degrees (`budget.py`).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from timingcam.engine import Engine
+from timingcam.reckoning.assemble import Seen, Strobe, index_height, index_parallax_deg
+from timingcam.reckoning.budget import Sources, budget, delay_sd_s, shift_sd_deg
+from timingcam.reckoning.figures import Doubts
+from timingcam.reckoning.result import BudgetRow, Readings
+
+CLOCK_REL_SD = 1e-4  # our choice: phones' clocks are good to some tens of parts in a million
+GIVEN_RPM_REL_SD = 0.01  # our choice: a speed read off a dial
+OFF_INDEX_DEG = 15.0  # marks are read within about this of the index
+
+
+def doubts_and_budget(
+    seen: Seen, readings: Readings, engine: Engine, strobe: Strobe, rpm_source: str
+) -> tuple[Doubts, tuple[BudgetRow, ...]]:
+    """Doubts common to all readings, and the budget.
+
+    Parameters
+    ----------
+    seen : Seen
+    readings : Readings
+    engine : Engine
+    strobe : Strobe
+    rpm_source : str
+        As in `Measurement.rpm_source`.
+    """
+    used = readings.used
+    rpm = float(np.median(readings.rpm[used])) if used.any() else 1000.0
+    line_rel = 0.0
+    if seen.flashes.line_time_s:
+        # A wrong line time shifts flashes within their frames; over many frames that averages out.
+        line_rel = 0.1 * seen.flashes.line_time_sd_s / seen.flashes.line_time_s
+    height_mm, height_sd_mm = index_height(engine)
+    sight = float(np.degrees(np.arctan(abs(index_parallax_deg(seen, engine, 1.0)) * np.pi / 180
+                                       * engine.rotor.rim_diameter_mm / 2 * seen.marks.index.radius)))  # fmt: skip
+    pose_sd = np.sqrt(np.diag(seen.view.pose_covariance))
+    sources = Sources(
+        angle_sd_deg=_median(readings.advance_sd_deg[used]),
+        index_sd_deg=seen.marks.index.sd_deg,
+        mark_sd_deg=seen.marks.zero_sd_deg,
+        mark_own_sd_deg=seen.marks.file_sd_deg,
+        tilt_deg=seen.view.pose.tilt_deg,
+        tilt_sd_deg=float(np.degrees(np.hypot(pose_sd[3], pose_sd[4]) / np.sqrt(2))),
+        index_above_sd_mm=height_sd_mm,
+        sight_deg=sight,
+        index_radius_mm=engine.rotor.rim_diameter_mm / 2 * seen.marks.index.radius,
+        centre_sd=float(np.hypot(pose_sd[0], pose_sd[1]) / np.sqrt(2)),
+        flash_length_s=seen.flashes.ramp_s,
+        delay_sd_s=strobe.delay_sd_s,
+        time_sd_s=_median(seen.flashes.time_sd_s),
+        rpm_sd=_median(readings.rpm_sd[used]),
+        rpm_rel_sd=GIVEN_RPM_REL_SD if rpm_source == "given" else float(np.hypot(CLOCK_REL_SD, line_rel)),
+        rpm=rpm,
+        slope_deg_per_1000rpm=_steepest(readings),
+    )
+    rows = budget(sources)
+    # What a doubtful tilt does through the height of the index, besides what it does to angles in the plane.
+    tilt_height = np.degrees(np.hypot(pose_sd[3], pose_sd[4]) / np.sqrt(2) * abs(height_mm) / sources.index_radius_mm)
+    shift = float(np.hypot(shift_sd_deg(rows), tilt_height))
+    return Doubts(shift, delay_sd_s(sources), sources.rpm_rel_sd), rows
+
+
+def _median(values: np.ndarray) -> float:
+    good = values[np.isfinite(values)]
+    return float(np.median(good)) if len(good) else 0.0
+
+
+def _steepest(readings: Readings) -> float:
+    """Steepest slope of the readings, degrees per 1000 rpm, from medians of tenths of the range of speeds."""
+    used = readings.used
+    if used.sum() < 20:
+        return 0.0
+    rpm, advance = readings.rpm[used], readings.advance_deg[used]
+    edges = np.linspace(*np.percentile(rpm, [2, 98]), 11)
+    cell = np.digitize(rpm, edges[1:-1])
+    x = np.array([np.median(rpm[cell == k]) for k in range(10) if (cell == k).sum() >= 3])
+    y = np.array([np.median(advance[cell == k]) for k in range(10) if (cell == k).sum() >= 3])
+    if len(x) < 3 or np.ptp(x) < 200:
+        return 0.0
+    return float(np.max(np.abs(np.diff(y) / np.maximum(np.diff(x), 1.0))) * 1000.0)

@@ -1,0 +1,46 @@
+"""Sentences for a person about what limits one measurement.
+
+In:  what the clip showed, the engine file, the strobe.
+Out: sentences, without repeats.
+Not here: reasons to refuse, which are raised where they are found.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from timingcam.engine import Engine
+from timingcam.reckoning.assemble import Seen, Strobe
+from timingcam.reckoning.marks_order import alike_after_turn
+
+OBLIQUE_DEG = 25.0  # our choice: beyond it a doubt of the tilt counts for more than all else
+JITTER_S = 0.3e-3  # our choice: stamps off by more than this deserve a word
+
+
+def warnings_of(seen: Seen, engine: Engine, strobe: Strobe, more: tuple[str, ...]) -> tuple[str, ...]:
+    """Everything a person should know about this measurement, the gravest first."""
+    said = list(more) + list(seen.marks.warnings) + list(seen.flashes.warnings) + list(seen.view.warnings)
+    apart = alike_after_turn(engine)
+    if apart is not None:
+        said.append(
+            f"The marks of the cylinders look alike {apart:.0f} degrees apart: that this is the cylinder named is taken "
+            "from the command, not seen."
+        )
+    if strobe.dial_deg:
+        said.append(
+            f"The strobe's dial stood at {strobe.dial_deg:g} degrees. Such a dial counts on an even spark rate and is "
+            "wrong in a sweep: film with it at 0."
+        )
+    if engine.rotor.index_above_mm is None:
+        said.append(
+            "The engine file does not say how high the index stands over the marks: 0 to 5 mm was allowed for. "
+            "Give index_above_mm, or film with the lens in the plane through the axis and the index."
+        )
+    if seen.view.pose.tilt_deg > OBLIQUE_DEG:
+        said.append(f"The camera looks at the rotor {seen.view.pose.tilt_deg:.0f} degrees off its axis: film squarer.")
+    if not seen.clock.regular and seen.clock.jitter_s > JITTER_S:
+        said.append("The frames' time stamps are uneven, so speeds are less certain.")
+    unread = float(np.mean(~np.isfinite(seen.turns.turn_deg)))
+    if unread > 0.5:
+        said.append(f"In {unread:.0%} of the flashes the marks were not lit or could not be read.")
+    return tuple(dict.fromkeys(said))

@@ -1,0 +1,88 @@
+"""A frame as coded to the light that the flash alone added.
+
+In:  coded luma, the table to linear light, the ambient picture.
+Out: pictures of the flash's light, float32, square-rooted so that noise is about the same in bright and dark.
+Not here: where the rotor is.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+AMBIENT_MATTERS = 0.02  # our choice: ambient light below this share of the flash's is left in
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class LitPicture:
+    """One frame in which a flash lit rows `first` to `last` in full; `flash` is its number."""
+
+    luma: np.ndarray
+    frame: int
+    flash: int
+    first: int
+    last: int
+
+    @property
+    def rows(self) -> tuple[int, int]:
+        """First and last row lit in full."""
+        return self.first, self.last
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FlashLight:
+    """Turns coded frames into the flash's light.
+
+    `root` is the table from code to the square root of linear light; `table` to linear light; `ambient` the picture of
+    the place without flashes, linear, or None where it does not matter.
+    """
+
+    table: np.ndarray
+    root: np.ndarray
+    ambient: np.ndarray | None
+
+    def picture(self, luma: np.ndarray) -> np.ndarray:
+        """Square root of the flash's light, shape of `luma`, float32."""
+        if self.ambient is None:
+            return self.root[luma]
+        light = self.table[luma]
+        light -= self.ambient
+        np.maximum(light, 0.0, out=light)
+        return np.sqrt(light, out=light)
+
+
+def flash_light(
+    table: np.ndarray, kept: list[tuple[np.ndarray, np.ndarray, np.ndarray]]
+) -> FlashLight:
+    """Learn the ambient picture.
+
+    Parameters
+    ----------
+    table : ndarray, shape (n_codes,)
+        From code to linear light.
+    kept : list of (luma, dark, lit)
+        Frames, with for each row whether no flash lit it, shape (h,), and whether one lit it in full.
+    """
+    # Noise and a soft start of the curve: the root is taken a little above zero, where it would be infinitely steep.
+    root = np.sqrt(table).astype(np.float32)
+    if not kept:
+        return FlashLight(table, root, None)
+    total = np.zeros(kept[0][0].shape, np.float32)
+    count = np.zeros(kept[0][0].shape[0], np.float32)
+    lit_sum = lit_n = 0.0
+    for luma, dark, lit in kept:
+        total[dark] += table[luma[dark]]
+        count += dark
+        if lit.any():
+            lit_sum += float(table[luma[lit][:, ::8]].mean())
+            lit_n += 1
+    ambient = total / np.maximum(count, 1)[:, None]
+    seen = count > 0
+    if not seen.any() or lit_n == 0:
+        return FlashLight(table, root, None)
+    share = float(ambient[seen].mean()) / max(lit_sum / lit_n, 1e-9)
+    if share < AMBIENT_MATTERS:
+        return FlashLight(table, root, None)
+    ambient[~seen] = 0.0
+    return FlashLight(table, root, ambient)

@@ -1,0 +1,49 @@
+"""Which flashes lit both the index and a mark.
+
+In:  the flashes, their turns and shifts, the view, the marks found.
+Out: per flash whether both can be seen in it.
+Not here: whether its angle could be read.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from timingcam.seeing.flashes import Flashes
+from timingcam.seeing.marks import Marks
+from timingcam.seeing.readout import FlashTurns
+from timingcam.seeing.view import View
+
+
+def marks_lit(flashes: Flashes, turns: FlashTurns, view: View, marks: Marks) -> np.ndarray:
+    """Whether the index and at least one named mark lie in rows that the flash lit in full, shape (n_flashes,), bool.
+
+    Only then does the picture itself show the timing; else the angle rests on texture that video coding may carry over
+    from the picture before.
+    """
+    index = marks.index
+    at_index = _on_plane(np.array([index.deg]), np.array([index.radius]))[0]
+    ends = np.array([m.outer if abs(m.outer - index.radius) < abs(m.inner - index.radius) else m.inner for m in marks.marks])
+    middle = 0.7 * ends + 0.3 * np.array([m.inner + m.outer for m in marks.marks]) / 2
+    degs = np.array([m.deg for m in marks.marks])
+    result = np.zeros(len(flashes), bool)
+    for k in range(len(flashes)):
+        if not np.isfinite(turns.turn_deg[k]):
+            continue
+        pieces = flashes.piece_of == k
+        rows = _rows(view, turns.shift[k], np.vstack([at_index, _on_plane(degs + turns.turn_deg[k], middle)]))
+        lit = np.array([
+            any(f <= row <= last for f, last in zip(flashes.piece_first[pieces], flashes.piece_last[pieces], strict=True))
+            for row in rows
+        ])  # fmt: skip
+        result[k] = lit[0] and lit[1:].any()
+    return result
+
+
+def _on_plane(deg: np.ndarray, radius: np.ndarray) -> np.ndarray:
+    return np.stack([np.cos(np.radians(deg)), np.sin(np.radians(deg))], axis=1) * radius[:, None]
+
+
+def _rows(view: View, shift: np.ndarray, plane_xy: np.ndarray) -> np.ndarray:
+    at = view.pose.to_image(plane_xy)
+    return at @ shift[1, :2] + shift[1, 2]

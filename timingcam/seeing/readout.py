@@ -1,0 +1,167 @@
+"""Every flash of the clip to the rotor's angle.
+
+In:  the clip, its flashes, the view found from some of them.
+Out: `FlashTurns`: for each flash how far the rotor had turned, and pictures to show it.
+Not here: advance, which needs the marks' names (`marks.py`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from timingcam.seeing.angles import Turn, read_turn
+from timingcam.seeing.clip import ClipInfo, frames
+from timingcam.seeing.flashes import Flashes
+from timingcam.seeing.light import FlashLight
+from timingcam.seeing.register import Shift, register
+from timingcam.seeing.strips import even_out, make_sampler, unwrap
+from timingcam.seeing.view import View
+
+MIN_MATCH = 0.35  # our choice: below this the picture hardly looks like the rotor
+CROP_PX = 360  # our choice: width kept of each flash's picture
+MOST_CROPS = 48
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FlashTurns:
+    """Per flash, shape (n_flashes,): the turn, its sd (NaN where it could not be read), how well it matched, and why not.
+
+    `shift` is the 3 x 3 transform from the reference picture to the flash's first readable frame. `crops` are luma
+    pictures of some flashes, with the flash each shows and the stored pixel of its first cell.
+    """
+
+    turn_deg: np.ndarray
+    turn_sd_deg: np.ndarray
+    match: np.ndarray
+    reason: tuple[str, ...]
+    shift: np.ndarray
+    crop_of: np.ndarray
+    crops: np.ndarray
+    crop_origin_px: np.ndarray
+    crop_scale: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Piece:
+    turn: Turn | None
+    shift: Shift | None
+    reason: str
+
+
+def read_flashes(
+    info: ClipInfo, flashes: Flashes, light: FlashLight, view: View, progress: Callable[[int], None] | None = None
+) -> FlashTurns:
+    """Read the rotor's angle in every flash.
+
+    Parameters
+    ----------
+    info : ClipInfo
+    flashes : Flashes
+    light : FlashLight
+    view : View
+    progress : callable, optional
+        Told the number of frames seen so far.
+    """
+    sampler = make_sampler(view.rotor.grid, view.pose)
+    pieces: list[list[_Piece]] = [[] for _ in range(len(flashes))]
+    keep = set(np.unique(np.linspace(0, len(flashes) - 1, min(MOST_CROPS, len(flashes))).round().astype(int)).tolist())
+    cutter = _Cutter(view, info)
+    for luma, index in _lit_frames(info, flashes, progress):
+        picture = light.picture(luma)
+        for k in index:
+            rows = (int(flashes.piece_first[k]), int(flashes.piece_last[k]))
+            flash = int(flashes.piece_of[k])
+            piece = _read(view, sampler, picture, rows)
+            pieces[flash].append(piece)
+            if flash in keep and piece.shift is not None:
+                cutter.cut(flash, luma, piece.shift)
+                keep.discard(flash)
+    return _joined(pieces, cutter)
+
+
+def _lit_frames(
+    info: ClipInfo, flashes: Flashes, progress: Callable[[int], None] | None
+) -> Iterator[tuple[np.ndarray, np.ndarray]]:
+    order = np.argsort(flashes.piece_frame, kind="stable")
+    ordered = flashes.piece_frame[order]
+    for frame in frames(info):
+        a, b = np.searchsorted(ordered, [frame.number, frame.number + 1])
+        if b > a:
+            yield frame.luma, order[a:b]
+        if progress is not None:
+            progress(frame.number + 1)
+
+
+def _read(view: View, sampler: object, picture: np.ndarray, rows: tuple[int, int]) -> _Piece:
+    shift = register(view.reference, picture, rows)
+    if shift is None:
+        return _Piece(None, None, "too little of what stands still is lit")
+    strip, known = unwrap(sampler, picture, shift, rows)  # type: ignore[arg-type]
+    if known.mean() < 0.02:
+        return _Piece(None, shift, "too little of the rotor is lit")
+    turn = read_turn(view.rotor, *even_out(strip, known, view.rotor.grid))
+    if turn is None or turn.match < MIN_MATCH:
+        return _Piece(None, shift, "the rotor cannot be recognised")
+    if turn.rival > 0.9 * turn.match:
+        return _Piece(None, shift, "the rotor could stand at two angles")
+    # The case's own turn in the picture carries over to the angle between mark and index.
+    sd = float(np.hypot(turn.sd_deg, np.degrees(np.sqrt(shift.covariance[3, 3]))))
+    return _Piece(Turn(turn.deg, sd, turn.match, turn.rival), shift, "")
+
+
+class _Cutter:
+    """Cuts small pictures about the rotor and the index, of one size, out of frames."""
+
+    def __init__(self, view: View, info: ClipInfo) -> None:
+        reach = 1.3 * view.pose.radius_px
+        self.half = reach
+        self.centre = view.pose.centre_px
+        self.scale = max(1.0, 2 * reach / CROP_PX)
+        self.n = round(2 * reach / self.scale)
+        self.wide = info.bits > 8
+        self.crops: list[np.ndarray] = []
+        self.of: list[int] = []
+        self.origin: list[np.ndarray] = []
+
+    def cut(self, flash: int, luma: np.ndarray, shift: Shift) -> None:
+        """Keep the picture of a flash."""
+        import cv2
+
+        origin = shift.apply(self.centre) - self.half
+        matrix = np.array([[self.scale, 0, origin[0]], [0, self.scale, origin[1]]])
+        flags = cv2.INTER_AREA if self.scale <= 1 else cv2.INTER_LINEAR
+        picture = luma if self.scale <= 1.5 else cv2.GaussianBlur(luma, (0, 0), 0.4 * self.scale)
+        crop = cv2.warpAffine(picture, matrix, (self.n, self.n), flags=flags | cv2.WARP_INVERSE_MAP)
+        self.crops.append((crop >> 2).astype(np.uint8) if self.wide else crop)
+        self.of.append(flash)
+        self.origin.append(origin)
+
+
+def _joined(pieces: list[list[_Piece]], cutter: _Cutter) -> FlashTurns:
+    n = len(pieces)
+    turn, sd, match = np.full(n, np.nan), np.full(n, np.nan), np.zeros(n)
+    shifts = np.tile(np.eye(3), (n, 1, 1))
+    reasons = []
+    for i, parts in enumerate(pieces):
+        good = [p for p in parts if p.turn is not None]
+        located = [p for p in parts if p.shift is not None]
+        if located:
+            shifts[i] = located[0].shift.matrix()  # type: ignore[union-attr]
+        if not good:
+            reasons.append(parts[0].reason if parts else "no row is lit in full")
+            continue
+        weight = np.array([1 / p.turn.sd_deg**2 for p in good])  # type: ignore[union-attr]
+        degs = np.array([p.turn.deg for p in good])  # type: ignore[union-attr]
+        turn[i] = float((weight * degs).sum() / weight.sum())
+        sd[i] = float(1 / np.sqrt(weight.sum()))
+        match[i] = max(p.turn.match for p in good)  # type: ignore[union-attr]
+        reasons.append("")
+    order = np.argsort(cutter.of) if cutter.of else np.zeros(0, int)
+    crops = np.array(cutter.crops, np.uint8)[order] if cutter.of else np.zeros((0, cutter.n, cutter.n), np.uint8)
+    return FlashTurns(
+        turn, sd, match, tuple(reasons), shifts, np.array(cutter.of, int)[order], crops,
+        np.array(cutter.origin, float).reshape(-1, 2)[order], cutter.scale,
+    )  # fmt: skip

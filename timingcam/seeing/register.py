@@ -1,0 +1,246 @@
+"""The hand's shake: where each flash's picture lies against the reference picture.
+
+In:  a reference picture with the parts of it that stand still, and the lit rows of another frame.
+Out: `Shift`, the similarity that takes reference pixels to that frame's pixels, with its covariance.
+Not here: what turns.
+
+Coarse first, by correlation of small pictures; then robust least squares on the light itself at the reference's
+strongest gradients. Only rows that the same flash lit are compared: ambient light was there at other instants.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+# Our choice: the width of the small pictures for the coarse search. A shake of 8 % of the picture is looked for.
+COARSE_WIDTH = 240
+COARSE_REACH = 0.08
+NEARER_COUNTS = 0.12  # of correlation, our choice: from the middle to the end of the reach
+POOR_FIT = 0.75  # our choice: residual over contrast; 1 is what any picture has against any other
+MIN_POINTS = 120
+N_POINTS = 5000  # our choice: more gradients add time, not accuracy, beside the model's own faults
+HUBER = 1.345  # 95 % efficiency for normal noise (Huber, Robust Statistics, from memory)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Shift:
+    """Reference pixel x to frame pixel: x' = c + (1 + a)·(x - c) + b·turned(x - c) + t, in parameters (t_x, t_y, a, b).
+
+    `a` is the growth, `b` the turn in radians (clockwise as seen), about the point `about_px`.
+    """
+
+    params: np.ndarray  # (4,)
+    covariance: np.ndarray  # (4, 4)
+    about_px: np.ndarray  # (2,)
+    residual: float  # rms of light, relative to the reference's contrast
+
+    def apply(self, xy_px: np.ndarray) -> np.ndarray:
+        """Reference pixels, shape (..., 2), to this frame's pixels."""
+        tx, ty, a, b = self.params
+        d = xy_px - self.about_px
+        x = d[..., 0] * (1 + a) - b * d[..., 1] + tx
+        y = d[..., 1] * (1 + a) + b * d[..., 0] + ty
+        return np.stack([x, y], axis=-1) + self.about_px
+
+    def matrix(self) -> np.ndarray:
+        """The same as a 3 x 3 matrix, reference to frame."""
+        tx, ty, a, b = self.params
+        cx, cy = self.about_px
+        linear = np.array([[1 + a, -b], [b, 1 + a]])
+        m = np.eye(3)
+        m[:2, :2] = linear
+        m[:2, 2] = self.about_px + [tx, ty] - linear @ [cx, cy]
+        return m
+
+
+def no_shift(about_px: np.ndarray) -> Shift:
+    """The reference against itself."""
+    return Shift(np.zeros(4), np.zeros((4, 4)), np.asarray(about_px, float), 0.0)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Reference:
+    """What frames are laid against: points of strong gradient on what stands still, on two scales.
+
+    `small` is a picture COARSE_WIDTH wide (0 where nothing is known), `small_mask` where it stands still and is known.
+    """
+
+    about_px: np.ndarray
+    small: np.ndarray
+    small_mask: np.ndarray
+    scale: float  # full pixels to a small one
+    xy_px: tuple[np.ndarray, ...]  # per level, (n, 2)
+    light: tuple[np.ndarray, ...]  # per level, (n,)
+    gradient: tuple[np.ndarray, ...]  # per level, (n, 2) light a full pixel
+    blur_px: tuple[float, ...]
+
+
+def make_reference(picture: np.ndarray, still: np.ndarray, about_px: np.ndarray) -> Reference:
+    """Prepare a reference.
+
+    Parameters
+    ----------
+    picture : ndarray, shape (h, w), float32
+    still : ndarray, shape (h, w), bool
+        Where it is known and stands still.
+    about_px : array, shape (2,)
+        The point about which turns and growth are counted.
+    """
+    scale = picture.shape[1] / COARSE_WIDTH
+    size = (COARSE_WIDTH, max(1, round(picture.shape[0] / scale)))
+    small = cv2.resize(np.where(still, picture, 0).astype(np.float32), size, interpolation=cv2.INTER_AREA)
+    share = cv2.resize(still.astype(np.float32), size, interpolation=cv2.INTER_AREA)
+    small = np.where(share > 0.05, small / np.maximum(share, 0.05), 0).astype(np.float32)
+    xy, light, gradient = [], [], []
+    blurs = (max(1.0, scale * 0.7), 0.8)
+    eroded = cv2.erode(still.astype(np.uint8), np.ones((9, 9), np.uint8), borderValue=0).astype(bool)
+    for blur in blurs:
+        soft = cv2.GaussianBlur(picture, (0, 0), blur)
+        gx = cv2.Scharr(soft, cv2.CV_32F, 1, 0) / 32.0
+        gy = cv2.Scharr(soft, cv2.CV_32F, 0, 1) / 32.0
+        points = _strongest(np.hypot(gx, gy), eroded)
+        rows, cols = points[:, 1], points[:, 0]
+        xy.append(points.astype(float))
+        light.append(soft[rows, cols].astype(float))
+        gradient.append(np.stack([gx[rows, cols], gy[rows, cols]], axis=1).astype(float))
+    return Reference(
+        np.asarray(about_px, float), small, share > 0.5, scale, tuple(xy), tuple(light), tuple(gradient), blurs
+    )
+
+
+def register(
+    reference: Reference, picture: np.ndarray, rows: tuple[int, int], start: Shift | None = None
+) -> Shift | None:
+    """Lay the lit rows of a picture against the reference.
+
+    Parameters
+    ----------
+    reference : Reference
+    picture : ndarray, shape (h, w), float32
+    rows : (int, int)
+        First and last lit row.
+    start : Shift, optional
+        Where to begin, instead of the coarse search.
+
+    Returns
+    -------
+    Shift or None
+        None where too little that stands still is lit, or it fits nowhere.
+    """
+    softened = [cv2.GaussianBlur(picture[rows[0] : rows[1] + 1], (0, 0), blur) for blur in reference.blur_px]
+    begin = np.r_[_coarse(reference, picture, rows), 0.0, 0.0] if start is None else start.params
+    for params in (begin, np.zeros(4)):
+        shift: Shift | None = None
+        for level, soft in enumerate(softened):
+            shift = _refine(reference, level, soft, rows, params)
+            if shift is None:
+                break
+            params = shift.params
+        if shift is not None and shift.residual < POOR_FIT:
+            return shift
+    return None
+
+
+def _strongest(strength: np.ndarray, allowed: np.ndarray) -> np.ndarray:
+    """Pixels of strong gradient, x and y, at most N_POINTS: the strongest of each small tile, so that all sides count."""
+    strength = np.where(allowed, strength, 0.0)
+    tile = max(2, int(np.sqrt(strength.size / (4 * N_POINTS))))
+    h, w = (s // tile * tile for s in strength.shape)
+    tiles = strength[:h, :w].reshape(h // tile, tile, w // tile, tile).swapaxes(1, 2).reshape(-1, tile * tile)
+    best = tiles.argmax(axis=1)
+    value = tiles[np.arange(len(tiles)), best]
+    keep = np.argsort(value)[::-1][:N_POINTS]
+    keep = keep[value[keep] > 0]
+    row = (keep // (w // tile)) * tile + best[keep] // tile
+    col = (keep % (w // tile)) * tile + best[keep] % tile
+    return np.stack([col, row], axis=1)
+
+
+def _coarse(reference: Reference, picture: np.ndarray, rows: tuple[int, int]) -> np.ndarray:
+    scale = reference.scale
+    h, w = reference.small.shape
+    lo, hi = int(np.ceil(rows[0] / scale)), int(rows[1] / scale)
+    small = cv2.resize(picture, (w, h), interpolation=cv2.INTER_AREA)
+    reach = max(2, round(COARSE_REACH * w))
+    first, last = max(lo, 0), min(hi, h - 1)
+    if last - first < 4:
+        return np.zeros(2)
+    patch = small[first : last + 1, reach : w - reach]
+    padded = cv2.copyMakeBorder(reference.small, reach, reach, 0, 0, cv2.BORDER_REPLICATE)
+    window = padded[first : last + 1 + 2 * reach]
+    # Differences instead of light, so that uneven lighting does not lead.
+    score = cv2.matchTemplate(_edges_of(window), _edges_of(patch), cv2.TM_CCOEFF_NORMED)
+    # A hand moves little more often than far: of two places that fit as well, the nearer is taken.
+    yy, xx = np.mgrid[0 : score.shape[0], 0 : score.shape[1]]
+    far = np.hypot(xx - reach, yy - reach) / reach
+    _, _, _, (x, y) = cv2.minMaxLoc(score - NEARER_COUNTS * far.astype(np.float32) ** 2)
+    return np.array([reach - x, reach - y], float) * scale
+
+
+def _edges_of(picture: np.ndarray) -> np.ndarray:
+    soft = cv2.GaussianBlur(picture, (0, 0), 1.0)
+    return cv2.magnitude(cv2.Sobel(soft, cv2.CV_32F, 1, 0), cv2.Sobel(soft, cv2.CV_32F, 0, 1))
+
+
+def sample(picture: np.ndarray, xy_px: np.ndarray) -> np.ndarray:
+    """Light at pixel positions, shape (n, 2), bilinear; edges repeated."""
+    n = len(xy_px)
+    width = 4096
+    pad = -n % width
+    maps = np.pad(xy_px.astype(np.float32), ((0, pad), (0, 0))).reshape(-1, width, 2)
+    return cv2.remap(picture, maps, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE).ravel()[:n].astype(float)
+
+
+def _refine(
+    reference: Reference, level: int, soft: np.ndarray, rows: tuple[int, int], params: np.ndarray
+) -> Shift | None:
+    xy, light, gradient = reference.xy_px[level], reference.light[level], reference.gradient[level]
+    d = xy - reference.about_px
+    # Light at a point falls by gradient times displacement; displacement is t + a·d + b·turned(d).
+    design = np.column_stack([
+        gradient, (gradient * d).sum(axis=1), gradient[:, 1] * d[:, 0] - gradient[:, 0] * d[:, 1]
+    ])  # fmt: skip
+    lever = max(float(np.abs(d).max()), 1.0)
+    # A hand turns and nears by little: a prior of 2 degrees and 3 %, which also holds where few points are lit.
+    prior = np.diag([0.0, 0.0, 1 / 0.03**2, 1 / 0.035**2])
+    for _ in range(12):
+        at = Shift(params, np.zeros((4, 4)), reference.about_px, 0.0).apply(xy)
+        ok = (at[:, 1] >= rows[0] + 1) & (at[:, 1] <= rows[1] - 1) & (at[:, 0] >= 1) & (at[:, 0] <= soft.shape[1] - 2)
+        if ok.sum() < MIN_POINTS:
+            return None
+        seen = sample(soft, at[ok] - [0, rows[0]])
+        full = np.column_stack([design[ok], light[ok], np.ones(int(ok.sum()))])
+        # Gain and offset first, robustly, then all together with Huber weights.
+        residual_now = seen - _gain_offset(light[ok], seen)
+        sigma = 1.4826 * float(np.median(np.abs(residual_now))) + 1e-6
+        weight = np.minimum(1.0, HUBER * sigma / np.maximum(np.abs(residual_now), 1e-12))
+        gain = max(float(np.polyfit(light[ok], seen, 1, w=np.sqrt(weight))[0]), 0.05)
+        full[:, :4] *= gain
+        # seen(params) ≈ gain·light + offset + gain·gradient·(true - params): solve for the step.
+        normal = full.T @ (weight[:, None] * full)
+        right = full.T @ (weight * seen)
+        step_prior = np.zeros((6, 6))
+        step_prior[:4, :4] = prior * sigma**2
+        pull = np.zeros(6)
+        pull[:4] = step_prior[:4, :4] @ params
+        solved = np.linalg.solve(normal + step_prior + 1e-9 * np.diag(np.diag(normal)), right + pull)
+        step = -solved[:4]
+        params = params + step
+        if np.hypot(step[0], step[1]) + lever * np.hypot(step[2], step[3]) < 0.01:
+            break
+    covariance = np.linalg.inv(normal + step_prior + 1e-9 * np.diag(np.diag(normal)))[:4, :4] * sigma**2
+    contrast = float(np.std(light[ok])) * gain + 1e-9
+    return Shift(params, covariance, reference.about_px, sigma / contrast)
+
+
+def _gain_offset(light: np.ndarray, seen: np.ndarray) -> np.ndarray:
+    """The straight line of light that fits best what is seen, with one round of leaving outliers out."""
+    fit = np.polyfit(light, seen, 1)
+    residual = np.abs(seen - np.polyval(fit, light))
+    keep = residual <= 3 * np.median(residual) + 1e-9
+    if keep.sum() > 30:
+        fit = np.polyfit(light[keep], seen[keep], 1)
+    return np.polyval(fit, light)

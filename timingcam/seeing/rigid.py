@@ -1,0 +1,177 @@
+"""How the rotor's plane lies, from the fact that what turns must turn rigidly.
+
+In:  pictures of flashes at different angles of the rotor, a pose that is nearly right, and the rim's ellipse.
+Out: the pose with which all of them show the same rotor and the rim is a circle, and how well it is known.
+Not here: the first guess (`rings.py`, `pose.py`).
+
+With a wrong centre or tilt the rotor seems to bend as it turns. The rim alone has two poses, and its centre is not the
+middle of its ellipse; the turning alone does not know the lens. Together they do.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from scipy import fft
+
+from timingcam.seeing.pose import FOCAL_LOG_SD, N_FREE, Pose, rim_misfit
+from timingcam.seeing.strips import Grid, pattern_trust
+
+STEP = np.array([0.003, 0.003, 0.003, 0.02, 0.02, 0.05])  # for the derivatives; effects of about a pixel
+LONGEST_STEP = np.array([0.02, 0.02, 0.02, 0.15, 0.15, 0.2])
+ROUNDS = 6
+MIN_SEEN = 4  # flashes that must show a cell of the rotor before it counts
+MIN_SPREAD_DEG = 3.0  # our choice: with less turning a bend does not show
+# Our choice: a rim's edge is chamfered, and may lie a little under the marks; a few tenths of a percent cover that.
+# Our choice: neighbouring cells share pixels, and edges that shine or stand off the plane bend too, a little; so a cell is
+# a fiftieth of a measurement, which holds the centre to about a thousandth of the radius, not to a ten-thousandth.
+CELL_COUNTS = 0.02
+RIM_SD = 0.002
+LEAN_SD_RAD = 0.5  # wide: views are square-on to 35 degrees
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Evidence:
+    """Flashes chosen to differ in angle: a function from a pose to their evened-out strips, and their turns.
+
+    `strips_of` gives the strips and where each is known, both (n_flashes, n_radii, n_angles); n_flashes may be 0. `rim_px` are points of the rim's ellipse.
+    """
+
+    strips_of: Callable[[Pose], tuple[np.ndarray, np.ndarray]]
+    grid: Grid
+    turns_deg: np.ndarray
+    rim_px: np.ndarray
+
+
+def refine_pose(start: Pose, evidence: Evidence) -> tuple[Pose, np.ndarray, float]:
+    """Fit the pose.
+
+    Parameters
+    ----------
+    start : Pose
+    evidence : Evidence
+
+    Returns
+    -------
+    pose : Pose
+    covariance : ndarray, shape (6, 6)
+        Of the six numbers of `Pose.moved`.
+    cost : float
+        Misfit in units of noise, to choose between starts.
+    """
+    free = np.zeros(N_FREE)
+    hold = np.diag([0, 0, 0, 1 / LEAN_SD_RAD**2, 1 / LEAN_SD_RAD**2, 1 / FOCAL_LOG_SD**2])
+    sigma: float | None = None
+    for _ in range(ROUNDS):
+        gram, right, _, sigma = _equations(start, free, evidence, sigma)
+        step = np.linalg.solve(gram + hold, right - hold @ free)
+        step = np.clip(step, -LONGEST_STEP, LONGEST_STEP)
+        free = free + step
+        if np.all(np.abs(step) < 0.02 * STEP):
+            break
+    gram, _, cost, _ = _equations(start, free, evidence, sigma)
+    return start.moved(free), np.linalg.inv(gram + hold), cost + 0.5 * float(free @ hold @ free)
+
+
+def _equations(
+    start: Pose, free: np.ndarray, evidence: Evidence, sigma: float | None
+) -> tuple[np.ndarray, np.ndarray, float, float]:
+    """Normal equations of the six numbers about `free`: matrix, right side, cost; and the noise of a cell."""
+    pose = start.moved(free)
+    sides = [(start.moved(free + d), start.moved(free - d)) for d in np.diag(STEP)]
+    # Points of one ellipse hold five numbers, however many are taken.
+    rim_sd = RIM_SD * np.sqrt(len(evidence.rim_px) / 5)
+    rim = rim_misfit(pose, evidence.rim_px) / rim_sd
+    slopes = np.stack([
+        (rim_misfit(a, evidence.rim_px) - rim_misfit(b, evidence.rim_px)) / (2 * s * rim_sd)
+        for (a, b), s in zip(sides, STEP, strict=True)
+    ])  # fmt: skip
+    gram, right, cost = slopes @ slopes.T, -slopes @ rim, 0.5 * float(rim @ rim)
+    if not len(evidence.turns_deg):
+        return gram, right, cost, 1.0
+    strips, known = evidence.strips_of(pose)
+    weight = _turned_back(known.astype(np.float32), evidence.turns_deg) > 0.98
+    weight &= weight.sum(axis=0) >= MIN_SEEN
+    back = _turned_back(strips, evidence.turns_deg)
+    mean = (back * weight).sum(axis=0) / np.maximum(weight.sum(axis=0), 1)
+    residual = (back - mean) * weight
+    if sigma is None:
+        sigma = 1.4826 * float(np.median(np.abs(residual[weight]))) + 1e-9 if weight.any() else 1.0
+    columns = _columns(mean, weight, evidence, (pose, sides))
+    along = _slopes(mean, evidence.grid)[0]
+    bend = _slopes(along, evidence.grid)[0]
+    # As the root, since residual and columns are multiplied with one another.
+    trust = np.sqrt(pattern_trust(mean, sigma**2))
+    own = [k * weight * trust for k in (along, bend, mean)]
+    g, r, c = _turning_equations(residual * trust, own, [k * trust for k in columns], sigma)
+    return gram + g, right + r, cost + c, sigma
+
+
+def _slopes(mean: np.ndarray, grid: Grid) -> tuple[np.ndarray, np.ndarray]:
+    """Slope of the mean rotor along the angle, per radian, and along the radius; a little smoothed, as noise is no slope."""
+    ring = np.concatenate([mean[:, -8:], mean, mean[:, :8]], axis=1)
+    soft = cv2.GaussianBlur(ring, (0, 0), 1.0)
+    along = np.gradient(soft, axis=1)[:, 8:-8] * (grid.n_angles / (2 * np.pi))
+    down = np.gradient(soft[:, 8:-8], grid.radii, axis=0)
+    return along.astype(np.float32), down.astype(np.float32)
+
+
+def _columns(
+    mean: np.ndarray, weight: np.ndarray, evidence: Evidence, poses: tuple[Pose, list[tuple[Pose, Pose]]]
+) -> list[np.ndarray]:
+    """How each flash's residual, in the rotor's frame, answers to each of the six numbers.
+
+    A pose that moves reads every strip at places a little off in the plane, where the rotor's own slopes tell what it
+    finds; the mean moves with it.
+    """
+    pose, sides = poses
+    grid = evidence.grid
+    angle = grid.angles_rad()
+    unit = np.stack([np.cos(angle), np.sin(angle)], axis=-1)
+    cells = grid.radii[:, None, None] * unit
+    along, down = (_turned_back(np.stack([k] * len(weight)), -evidence.turns_deg) for k in _slopes(mean, grid))
+    columns = []
+    for (a, b), step in zip(sides, STEP, strict=True):
+        off = (pose.to_plane(a.to_image(cells)) - pose.to_plane(b.to_image(cells))) / (2 * step)
+        outward = (off * unit).sum(axis=-1)
+        around = (off[..., 1] * unit[..., 0] - off[..., 0] * unit[..., 1]) / grid.radii[:, None]
+        change = _turned_back((along * around + down * outward).astype(np.float32), evidence.turns_deg) * weight
+        change -= change.sum(axis=0) / np.maximum(weight.sum(axis=0), 1)
+        columns.append(change * weight)
+    return columns
+
+
+def _turned_back(strips: np.ndarray, turns_deg: np.ndarray) -> np.ndarray:
+    """Strips in the rotor's own frame, by their Fourier series along the angle."""
+    n = strips.shape[2]
+    phase = np.exp(1j * np.arange(n // 2 + 1) * np.radians(turns_deg)[:, None]).astype(np.complex64)
+    return fft.irfft(fft.rfft(strips, axis=2) * phase[:, None, :], n, axis=2)
+
+
+def _turning_equations(
+    residual: np.ndarray, own: list[np.ndarray], columns: list[np.ndarray], sigma: float
+) -> tuple[np.ndarray, np.ndarray, float]:
+    """Normal equations from the strips, with robust weights.
+
+    What each flash may have of its own is eliminated: its turn, its smear (the bend of the pattern) and its contrast.
+    """
+    limit = 6 * sigma
+    weight = np.clip(1 - (residual / limit) ** 2, 0, None) ** 2
+    stack = np.stack([residual, *columns], axis=1).reshape(len(residual), len(columns) + 1, -1)
+    nuisance = np.stack(own, axis=1).reshape(len(residual), len(own), -1)
+    w = weight.reshape(len(residual), 1, -1)
+    gram = np.einsum("fic,fjc->ij", stack * w, stack, optimize=True)
+    cross = np.einsum("fic,fjc->fij", nuisance * w, stack, optimize=True)
+    power = np.einsum("fic,fjc->fij", nuisance * w, nuisance, optimize=True)
+    power += 1e-9 * np.trace(power, axis1=1, axis2=2)[:, None, None] * np.eye(len(own)) + 1e-12 * np.eye(len(own))
+    gram -= np.einsum("fik,fij->kj", cross, np.linalg.solve(power, cross), optimize=True)
+    gram *= CELL_COUNTS / sigma**2
+    # Cost of the robust loss whose weights these are (Tukey's), so that starts can be compared.
+    loss = (limit**2 / 6) * float((1 - np.clip(1 - (residual / limit) ** 2, 0, None) ** 3).sum())
+    loss -= 0.5 * float(np.einsum("fi,fi->", cross[:, :, 0], np.linalg.solve(power, cross[:, :, :1])[:, :, 0]))
+    # As if all cells had been seen: which ones are depends on the pose.
+    seen = max(float((own[0] != 0).mean()), 1e-6)
+    return gram[1:, 1:], -gram[1:, 0], CELL_COUNTS / sigma**2 * loss / seen

@@ -1,0 +1,200 @@
+"""Circles about one centre, seen at an angle: where the rotor may be.
+
+In:  a picture averaged over many flashes (what turns is smeared into rings; what stands still is sharp).
+Out: `Ring`s: ellipses about a common centre, the best supported first.
+Not here: which of them is the rotor's rim.
+
+Edges vote for the centre along their gradients. A tilted circle's gradients miss its centre, so the vote is taken on
+copies of the picture stretched back by a set of tilts, and the sharpest vote wins.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+VOTE_WIDTH = 360  # our choice: ellipses are refined at full size afterwards
+TILTS_DEG = (0.0, 14.0, 22.0, 29.0, 35.0)
+N_DIRECTIONS = 8
+MIN_RADIUS = 0.10  # of the picture's shorter side
+MAX_RADIUS = 0.75
+MIN_COVERAGE = 0.3  # our choice: a third of a ring's edge, in view, must be there
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Ring:
+    """An ellipse: centre, half axes and the direction of the first, degrees; and the share of it that has an edge."""
+
+    centre_px: np.ndarray
+    axes_px: tuple[float, float]
+    angle_deg: float
+    coverage: float
+
+    @property
+    def size_px(self) -> float:
+        """Half the long axis."""
+        return max(self.axes_px)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Edges:
+    """Edge points with the direction of their gradient: `xy` (n, 2), `unit` (n, 2), `strength` (n,)."""
+
+    xy: np.ndarray
+    unit: np.ndarray
+    strength: np.ndarray
+
+
+def find_edges(picture: np.ndarray, known: np.ndarray, blur_px: float, most: int) -> Edges:
+    """The strongest edge points of a picture, thinned across the edge, placed to a fraction of a pixel."""
+    soft = cv2.GaussianBlur(np.log(np.maximum(picture, 1e-3 * float(picture.max()) + 1e-9)), (0, 0), blur_px)
+    gx, gy = cv2.Scharr(soft, cv2.CV_32F, 1, 0) / 32, cv2.Scharr(soft, cv2.CV_32F, 0, 1) / 32
+    strength = cv2.magnitude(gx, gy)
+    margin = int(np.ceil(3 * blur_px)) + 2
+    safe = cv2.erode(known.astype(np.uint8), np.ones((2 * margin + 1, 2 * margin + 1), np.uint8), borderValue=0)
+    strength = strength * safe
+    h, w = picture.shape
+    ux, uy = gx / np.maximum(strength, 1e-9), gy / np.maximum(strength, 1e-9)
+    xx, yy = np.meshgrid(np.arange(w, dtype=np.float32), np.arange(h, dtype=np.float32))
+    ahead = cv2.remap(strength, xx + ux, yy + uy, cv2.INTER_LINEAR)
+    behind = cv2.remap(strength, xx - ux, yy - uy, cv2.INTER_LINEAR)
+    crest = (strength > ahead) & (strength >= behind) & (strength > 0)
+    rows, cols = np.nonzero(crest)
+    value = strength[rows, cols]
+    keep = np.argsort(value)[::-1][:most]
+    rows, cols = rows[keep], cols[keep]
+    a, b, c = behind[rows, cols], strength[rows, cols], ahead[rows, cols]
+    part = np.clip(0.5 * (a - c) / np.minimum(a - 2 * b + c, -1e-9), -0.5, 0.5)
+    unit = np.stack([ux[rows, cols], uy[rows, cols]], axis=1)
+    return Edges(np.stack([cols, rows], axis=1) + part[:, None] * unit, unit, value[keep])
+
+
+def find_rings(picture: np.ndarray, known: np.ndarray) -> list[Ring]:
+    """Rings about the best common centre.
+
+    Parameters
+    ----------
+    picture : ndarray, shape (h, w), float32
+    known : ndarray of bool, same shape
+
+    Returns
+    -------
+    list of Ring
+        Best supported first; empty where there is none.
+    """
+    scale = max(1.0, picture.shape[1] / VOTE_WIDTH)
+    size = (round(picture.shape[1] / scale), round(picture.shape[0] / scale))
+    small = cv2.resize(picture, size, interpolation=cv2.INTER_AREA)
+    small_known = cv2.resize(known.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST).astype(bool)
+    edges = find_edges(small, small_known, 1.2, 6000)
+    if len(edges.xy) < 50:
+        return []
+    best: tuple[float, np.ndarray, np.ndarray] | None = None
+    for stretch in _stretches():
+        score, centre = _vote(edges, stretch, size)
+        if best is None or score > best[0]:
+            best = (score, centre, stretch)
+    assert best is not None
+    _, centre, stretch = best
+    full = find_edges(picture, known, 1.5, 60000)
+    rings = [
+        _refined(full, (centre + 0.5) * scale - 0.5, stretch, radius * scale)
+        for radius in _radii(edges, centre, stretch, size)
+    ]
+    return sorted((r for r in rings if r is not None), key=lambda r: -r.coverage * np.sqrt(r.size_px))
+
+
+def _stretches() -> list[np.ndarray]:
+    """Affine maps that undo a tilt: longer along the direction of foreshortening."""
+    result = [np.eye(2)]
+    for tilt in TILTS_DEG[1:]:
+        for k in range(N_DIRECTIONS):
+            a = np.pi * k / N_DIRECTIONS
+            d = np.array([np.cos(a), np.sin(a)])
+            result.append(np.eye(2) + (1 / np.cos(np.radians(tilt)) - 1) * np.outer(d, d))
+    return result
+
+
+def _stretched(edges: Edges, stretch: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    xy = edges.xy @ stretch
+    normal = edges.unit @ np.linalg.inv(stretch)
+    return xy, normal / np.linalg.norm(normal, axis=1, keepdims=True)
+
+
+def _vote(edges: Edges, stretch: np.ndarray, size: tuple[int, int]) -> tuple[float, np.ndarray]:
+    """Height of the sharpest peak of votes above the crowd, and its place in the small picture."""
+    xy, normal = _stretched(edges, stretch)
+    short = min(size)
+    distance = np.arange(MIN_RADIUS * short, MAX_RADIUS * short, 1.0)
+    reach = np.concatenate([-distance, distance])
+    at = xy[:, None, :] + reach[None, :, None] * normal[:, None, :]
+    corner = np.array([[0, 0], [size[0], 0], [0, size[1]], [size[0], size[1]]], float) @ stretch
+    low = corner.min(axis=0)
+    span = np.ceil(corner.max(axis=0) - low).astype(int) + 1
+    cell = np.round(at - low).astype(int)
+    inside = ((cell >= 0) & (cell < span)).all(axis=2)
+    # A point at distance r spreads its vote over an arc that grows with r; strong edges count little more than weak.
+    weight = np.broadcast_to(np.sqrt(edges.strength)[:, None], inside.shape)[inside]
+    flat = cell[inside]
+    votes = np.bincount(flat[:, 1] * span[0] + flat[:, 0], weight, minlength=span[0] * span[1])
+    votes = cv2.GaussianBlur(votes.reshape(span[1], span[0]).astype(np.float32), (0, 0), 1.3)
+    broad = cv2.GaussianBlur(votes, (0, 0), 12)
+    _, top, _, (x, y) = cv2.minMaxLoc(votes - broad)
+    return float(top), (np.array([x, y], float) + low) @ np.linalg.inv(stretch)
+
+
+def _radii(edges: Edges, centre: np.ndarray, stretch: np.ndarray, size: tuple[int, int]) -> list[float]:
+    """Radii, in stretched small pixels, at which edges facing the centre crowd."""
+    xy, normal = _stretched(edges, stretch)
+    d = xy - centre @ stretch
+    radius = np.linalg.norm(d, axis=1)
+    facing = np.abs((d * normal).sum(axis=1)) / np.maximum(radius, 1e-9) > 0.97
+    short = min(size)
+    top = MAX_RADIUS * short
+    counts, _ = np.histogram(radius[facing], bins=np.arange(0, top + 1, 1.0))
+    counts = np.convolve(counts, np.ones(3), mode="same")
+    coverage = counts / (2 * np.pi * np.maximum(np.arange(len(counts)) + 0.5, 1))
+    result = []
+    coverage[: int(MIN_RADIUS * 0.5 * short)] = 0
+    for _ in range(8):
+        k = int(np.argmax(coverage))
+        if coverage[k] < 0.5 * MIN_COVERAGE:
+            break
+        result.append(k + 0.5)
+        coverage[max(0, k - 3) : k + 4] = 0
+    return result
+
+
+def _refined(edges: Edges, centre: np.ndarray, stretch: np.ndarray, radius: float) -> Ring | None:
+    """Fit an ellipse to the full-size edge points near a rough circle in stretched pixels."""
+    inverse = np.linalg.inv(stretch)
+    shape = inverse * radius  # unit circle to picture
+    tolerance = 0.08
+    ring = None
+    for _ in range(8):
+        back = np.linalg.inv(shape)
+        u = (edges.xy - centre) @ back
+        radial = np.linalg.norm(u, axis=1)
+        normal = edges.unit @ shape
+        normal /= np.linalg.norm(normal, axis=1, keepdims=True)
+        facing = np.abs((u * normal).sum(axis=1)) / np.maximum(radial, 1e-9)
+        near = (np.abs(radial - 1) < tolerance) & (facing > 0.95)
+        if near.sum() < 40:
+            return None
+        points = edges.xy[near]
+        sector = np.floor(np.degrees(np.arctan2(u[near, 1], u[near, 0])) / 3).astype(int)
+        coverage = len(np.unique(sector)) / 120
+        if coverage < MIN_COVERAGE:
+            return None
+        (cx, cy), (d1, d2), angle = cv2.fitEllipseAMS(points.astype(np.float32))
+        if not np.isfinite([cx, cy, d1, d2]).all() or min(d1, d2) < 0.6 * max(d1, d2) or min(d1, d2) <= 0:
+            return None
+        ring = Ring(np.array([cx, cy]), (d1 / 2, d2 / 2), float(angle), coverage)
+        a = np.radians(angle)
+        turn = np.array([[np.cos(a), -np.sin(a)], [np.sin(a), np.cos(a)]])
+        shape = turn @ np.diag([d1 / 2, d2 / 2]) @ turn.T
+        centre = ring.centre_px
+        tolerance = max(tolerance * 0.6, 2.0 / ring.size_px)
+    return ring

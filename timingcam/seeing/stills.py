@@ -1,0 +1,57 @@
+"""The frames kept whole, to lit pictures with the ambient light known.
+
+In:  the survey, the flashes, the bands.
+Out: the `FlashLight` and the `LitPicture`s that the view is found from.
+Not here: the view.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+
+import numpy as np
+
+from timingcam.seeing.bands import Bands
+from timingcam.seeing.flashes import Flashes
+from timingcam.seeing.light import FlashLight, LitPicture, flash_light
+from timingcam.seeing.survey import Survey
+
+
+def lit_pictures(
+    seen: Survey, bands: Bands, flashes: Flashes, table: np.ndarray
+) -> tuple[FlashLight, list[LitPicture]]:
+    """Which rows of the kept frames each flash lit in full, and the light of the place without flashes.
+
+    Parameters
+    ----------
+    seen : Survey
+    bands : Bands
+    flashes : Flashes
+    table : ndarray, shape (n_codes,)
+        From coded luma to linear light.
+    """
+    of_frame: dict[int, list[int]] = defaultdict(list)
+    for k, frame in enumerate(flashes.piece_frame):
+        of_frame[int(frame)].append(k)
+    dark_rows = _dark_rows(bands)
+    kept, lit = [], []
+    for frame in seen.kept:
+        full = np.zeros(bands.n_rows, bool)
+        for k in of_frame.get(frame.number, []):
+            first, last = int(flashes.piece_first[k]), int(flashes.piece_last[k])
+            full[first : last + 1] = True
+            lit.append(LitPicture(frame.luma, frame.number, int(flashes.piece_of[k]), first, last))
+        kept.append((frame.luma, dark_rows.get(frame.number, np.ones(bands.n_rows, bool)), full))
+    return flash_light(table, kept), lit
+
+
+def _dark_rows(bands: Bands) -> dict[int, np.ndarray]:
+    """Rows of each frame that no flash touched, ramps included."""
+    dark: dict[int, np.ndarray] = {}
+    margin = int(np.ceil(bands.ramp_rows)) + 3
+    for frame, start, end in zip(bands.frame, bands.start_row, bands.end_row, strict=True):
+        rows = dark.setdefault(int(frame), np.ones(bands.n_rows, bool))
+        first = 0 if np.isnan(start) else max(0, int(start) - margin)
+        last = bands.n_rows if np.isnan(end) else int(end) + margin + 1
+        rows[first:last] = False
+    return dark

@@ -1,0 +1,137 @@
+"""A picture of the rotor to a strip: radius down, angle along, seen square-on.
+
+In:  a picture, the rotor's plane, the frame's shift, the rows that are lit.
+Out: strips, shape (n_radii, n_angles), with the share of each cell that is known.
+Not here: what the strips show.
+
+A strip is evened out along the angle, so that light that falls more on one side than on another, or a broad sheen,
+does not count as a mark.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from timingcam.seeing.pose import Pose
+from timingcam.seeing.register import Shift
+
+# Our choice: what is wider than this along the rim is light, not a mark (bolts and holes are narrower).
+EVEN_OUT_DEG = 24.0
+FAINT_SDS = 5.0  # our choice: a pattern this many noise sds strong counts by a quarter
+FAINT_LIGHT = 0.06  # our choice: coding is off by a few codes of some 80 in lit metal, a twentieth of the light
+ENOUGH_AROUND = 0.85  # our choice: of the window along the angle
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Grid:
+    """The cells of a strip: radii in rotor radii, shape (n_radii,); angles evenly over a full turn from 0, degrees."""
+
+    radii: np.ndarray
+    n_angles: int
+
+    @property
+    def step_deg(self) -> float:
+        """Degrees from one column to the next."""
+        return 360.0 / self.n_angles
+
+    def some(self, rows: np.ndarray) -> Grid:
+        """The grid of some of the radii."""
+        return Grid(self.radii[rows], self.n_angles)
+
+    def angles_rad(self) -> np.ndarray:
+        """Angle of each column."""
+        return np.arange(self.n_angles) * (2 * np.pi / self.n_angles)
+
+
+def make_grid(radius_px: float, inner: float, outer: float, most_angles: int = 2048, most_radii: int = 96) -> Grid:
+    """A grid about as fine as the picture, no finer than the bounds."""
+    n_angles = int(np.clip(2 ** np.ceil(np.log2(2 * np.pi * radius_px * outer)), 512, most_angles))
+    n_radii = int(np.clip((outer - inner) * radius_px / 1.5, 16, most_radii))
+    return Grid(np.linspace(inner, outer, n_radii), n_angles)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Sampler:
+    """Where a grid's cells lie in the reference picture, worked out once: `xy_px` shape (n_radii, n_angles, 2)."""
+
+    grid: Grid
+    pose: Pose
+    xy_px: np.ndarray
+
+
+def make_sampler(grid: Grid, pose: Pose) -> Sampler:
+    """Work out where the cells of a grid lie in the reference picture."""
+    angle = grid.angles_rad()
+    unit = np.stack([np.cos(angle), np.sin(angle)], axis=-1)
+    return Sampler(grid, pose, pose.to_image(grid.radii[:, None, None] * unit).astype(np.float32))
+
+
+def unwrap(
+    sampler: Sampler, picture: np.ndarray, shift: Shift, rows: tuple[int, int]
+) -> tuple[np.ndarray, np.ndarray]:
+    """Read a picture's strip.
+
+    Parameters
+    ----------
+    sampler : Sampler
+    picture : ndarray, shape (h, w), float32
+    shift : Shift
+        From the reference picture to this one.
+    rows : (int, int)
+        First and last row lit in full.
+
+    Returns
+    -------
+    strip, known : ndarray, shape (n_radii, n_angles), float32 and bool
+    """
+    matrix = shift.matrix().astype(np.float32)
+    maps = cv2.transform(sampler.xy_px, matrix[:2])
+    strip = cv2.remap(picture, maps, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    x, y = maps[..., 0], maps[..., 1]
+    known = (y >= rows[0]) & (y <= rows[1]) & (x >= 0) & (x <= picture.shape[1] - 1)
+    return strip, known
+
+
+def even_out(strip: np.ndarray, known: np.ndarray, grid: Grid) -> tuple[np.ndarray, np.ndarray]:
+    """Take out what varies slowly along the angle, and bring each strip to the same contrast; 0 where not known.
+
+    Parameters
+    ----------
+    strip : ndarray, shape (n_radii, n_angles), float32
+    known : ndarray of bool, same shape
+    grid : Grid
+
+    Returns
+    -------
+    strip, known : ndarray, same shapes
+        Known only where the light around a cell is known well enough on both sides to be taken out.
+    """
+    width = max(3, round(EVEN_OUT_DEG / grid.step_deg) | 1)
+    weight = known.astype(np.float32)
+    share = _blur_around(weight, width)
+    level = _blur_around(strip * weight, width) / np.maximum(share, 1e-3)
+    # Relative to the light there: a mark in the shade is as much a mark.
+    floor = 0.15 * float(np.median(level[known])) + 1e-6 if known.any() else 1.0
+    known = known & (share > ENOUGH_AROUND)
+    return (strip - level) / np.maximum(level, floor) * known, known
+
+
+def pattern_trust(light: np.ndarray, noise_variance: float) -> np.ndarray:
+    """How far each cell of a pattern can be believed, 0 to 1: the share of its strength in its own and the noise's, squared.
+
+    Video coding blurs faint texture, or carries it over from the picture before, where the rotor stood elsewhere; strong
+    marks, letters and edges come through.
+    """
+    strength = cv2.blur(light.astype(np.float32) ** 2, (5, 5))
+    return ((strength / (strength + FAINT_SDS**2 * noise_variance + FAINT_LIGHT**2)) ** 2).astype(np.float32)
+
+
+def _blur_around(strip: np.ndarray, width: int) -> np.ndarray:
+    """Mean over `width` columns, the strip closed into a ring; twice, so that the window has no hard edge."""
+    half = width
+    ring = np.concatenate([strip[:, -half:], strip, strip[:, :half]], axis=1)
+    ring = cv2.blur(cv2.blur(ring, (width // 2 | 1, 1)), (width // 2 | 1, 1))
+    return ring[:, half:-half]

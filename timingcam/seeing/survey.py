@@ -1,0 +1,93 @@
+"""One look through the whole clip: how light each row is in each frame, and a few frames kept whole.
+
+In:  a clip.
+Out: `Survey`: stamps, row light, and kept frames from all over the clip.
+Not here: what any of it shows.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from timingcam.errors import CannotMeasure
+from timingcam.seeing.bands import row_light
+from timingcam.seeing.clip import ClipInfo, Frame, frames
+
+KEPT_BYTES = 110e6  # our choice: frames kept whole stay within this
+MOST_KEPT = 64
+MIN_FRAMES = 8
+LIT_SHARE = 0.35  # our choice: of the brightest frame so far, to count as lit
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Survey:
+    """Of all frames: `stamp_s` (n_frames,) as stored; `light` (n_frames, n_rows), linear. `kept`: some frames whole."""
+
+    stamp_s: np.ndarray
+    light: np.ndarray
+    kept: tuple[Frame, ...]
+
+
+def survey(info: ClipInfo, table: np.ndarray, progress: Callable[[int], None] | None = None) -> Survey:
+    """Look through the clip once.
+
+    Parameters
+    ----------
+    info : ClipInfo
+    table : ndarray, shape (n_codes,)
+        From coded luma to linear light.
+    progress : callable, optional
+        Told the number of frames seen so far.
+
+    Raises
+    ------
+    CannotMeasure
+        If it has too few frames.
+    """
+    per_frame = info.width * info.height * (2 if info.bits > 8 else 1)
+    keeper = _Keeper(int(np.clip(KEPT_BYTES / per_frame, 10, MOST_KEPT)))
+    stamps: list[float] = []
+    light: list[np.ndarray] = []
+    for frame in frames(info):
+        stamps.append(frame.stamp_s)
+        light.append(row_light(frame.luma, table))
+        keeper.offer(frame, light[-1])
+        if progress is not None:
+            progress(frame.number + 1)
+    if len(stamps) < MIN_FRAMES:
+        raise CannotMeasure(
+            found=f"{len(stamps)} frames", expected=f"at least {MIN_FRAMES}", do="film for ten seconds or longer"
+        )
+    return Survey(np.array(stamps), np.array(light, np.float32), tuple(keeper.kept))
+
+
+class _Keeper:
+    """Keeps frames that seem to be lit by a flash, evenly over the clip, within a number."""
+
+    def __init__(self, most: int) -> None:
+        self.most = most
+        self.kept: list[Frame] = []
+        self.order: list[int] = []  # the how manieth lit frame each kept one was
+        self.stride = 1
+        self.seen = 0
+        self.ambient: np.ndarray | None = None
+        self.brightest = 0.0
+
+    def offer(self, frame: Frame, light: np.ndarray) -> None:
+        """Keep a frame if it is lit and its turn has come."""
+        self.ambient = light.copy() if self.ambient is None else np.minimum(self.ambient, light)
+        over = float(np.percentile(light - self.ambient, 90))
+        self.brightest = max(self.brightest, over)
+        if over < LIT_SHARE * self.brightest and frame.number > 2:
+            return
+        if self.seen % self.stride == 0:
+            self.kept.append(frame)
+            self.order.append(self.seen)
+            if len(self.kept) > self.most:
+                self.stride *= 2
+                pairs = [(f, k) for f, k in zip(self.kept, self.order, strict=True) if k % self.stride == 0]
+                self.kept, self.order = [f for f, _ in pairs], [k for _, k in pairs]
+        self.seen += 1

@@ -1,0 +1,325 @@
+"""Lit pictures to where the rotor stands.
+
+In:  some dozens of pictures, each with the rows that one flash lit.
+Out: `View`: the reference picture, the rotor's plane in it, its map, and what stands still.
+Not here: the names of the marks, and the flashes that were not among these pictures.
+
+The pictures are first laid on one another by all they show, then rings are looked for in their mean, then the pictures
+are laid again by what stands outside of the rotor. Where the rotor ends is where the picture stops turning.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from timingcam.errors import CannotMeasure
+from timingcam.seeing.angles import RotorMap, Turn, build_map, read_turn, turned
+from timingcam.seeing.light import FlashLight, LitPicture
+from timingcam.seeing.pose import Pose, ellipse_points, poses_of_ellipse
+from timingcam.seeing.register import Reference, Shift, make_reference, no_shift, register
+from timingcam.seeing.rigid import MIN_SPREAD_DEG, Evidence, refine_pose
+from timingcam.seeing.rings import Ring, find_rings
+from timingcam.seeing.strips import Grid, even_out, make_grid, make_sampler, unwrap
+
+DO_VIEW = "film square-on with the whole rotor in view, lit by the strobe, or point at its centre with --centre X,Y"
+CENTRE_SD = 0.003  # our choice: parallax of a hand's small moves between rotor and case, in rotor radii
+# Bolts, holes and the hub stand off the plane of the marks, or shine by their own angle: left out.
+INNER = 0.6
+N_RIGID = 20
+BESIDE_ROTOR = 1.03  # rim radii; a rim's bright edge turns with it
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class View:
+    """Where the rotor stands, from the pictures looked at.
+
+    `pose_covariance` is that of the six numbers of `Pose.moved`; `still_strip` the mean strip of what stands still
+    on `wide`, a grid that reaches outside of the rim; `rotor_on_wide` the rotor's map on the same grid.
+    """
+
+    pose: Pose
+    pose_covariance: np.ndarray
+    reference: Reference
+    reference_frame: int
+    rotor: RotorMap
+    wide: Grid
+    still_strip: np.ndarray
+    rotor_on_wide: np.ndarray
+    turns_deg: np.ndarray
+    mean: np.ndarray  # the reference picture: mean over the flashes
+    warnings: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Stack:
+    """Pictures with their shifts."""
+
+    light: FlashLight
+    lit: list[LitPicture]
+    shifts: list[Shift]
+
+    def strips(self, pose: Pose, grid: Grid) -> tuple[list[np.ndarray], list[np.ndarray]]:
+        sampler = make_sampler(grid, pose)
+        strips, knowns = [], []
+        for lit, shift in zip(self.lit, self.shifts, strict=True):
+            strip, known = unwrap(sampler, self.light.picture(lit.luma), shift, lit.rows)
+            strip, known = even_out(strip, known, grid)
+            strips.append(strip)
+            knowns.append(known)
+        return strips, knowns
+
+
+def find_view(light: FlashLight, lit: list[LitPicture], centre_px: np.ndarray | None = None) -> View:
+    """Find the rotor.
+
+    Parameters
+    ----------
+    light : FlashLight
+    lit : list of LitPicture
+        From all over the clip.
+    centre_px : ndarray, shape (2,), optional
+        The user's own idea of the rotor's centre, stored pixels in the first of the pictures.
+
+    Raises
+    ------
+    CannotMeasure
+        If no rotor is found, or no picture shows enough of it.
+    """
+    lit = _widest(lit)
+    stack, mean, known = _lay(light, lit)
+    if centre_px is not None:
+        centre_px = _into_reference(stack, centre_px)
+    rings = _rings(mean, known, centre_px)
+    pose = _pose_of(rings[0], mean.shape)
+    stack, mean, known = _lay(light, lit, pose)
+    ring = _rim(stack, pose, rings)
+    stack, mean, known = _lay(light, lit, _pose_of(ring, mean.shape))
+    pose, covariance = _rigid(stack, ring, mean.shape)
+    return _assembled(stack, pose, covariance, mean, known)
+
+
+def _widest(lit: list[LitPicture]) -> list[LitPicture]:
+    """Those that show most rows: half of the tallest at least."""
+    if not lit:
+        raise CannotMeasure(found="no flash to look at", expected="pictures lit by the strobe", do=DO_VIEW)
+    tallest = max(p.last - p.first for p in lit)
+    return [p for p in lit if p.last - p.first >= 0.5 * tallest]
+
+
+def _lay(
+    light: FlashLight, lit: list[LitPicture], pose: Pose | None = None
+) -> tuple[_Stack, np.ndarray, np.ndarray]:
+    """Lay the pictures on one another, from the tallest outwards: their shifts, their mean, and where that is known.
+
+    With a pose only what lies outside of the rotor counts. The tallest picture's pixels are the reference's, always.
+    """
+    mosaic = _Mosaic(light, lit[0].luma.shape, pose)
+    best = max(lit, key=lambda p: p.last - p.first)
+    mosaic.add(best, no_shift(mosaic.about_px))
+    waiting = [p for p in lit if p is not best]
+    reference = mosaic.reference()
+    while waiting:
+        later = []
+        # What overlaps most comes first: the rest may fit once the reference has grown.
+        for p in sorted(waiting, key=mosaic.overlap, reverse=True):
+            shift = register(reference, light.picture(p.luma), p.rows)
+            if shift is None:
+                later.append(p)
+                continue
+            mosaic.add(p, shift)
+            if mosaic.grown():
+                reference = mosaic.reference()
+        if len(later) == len(waiting):
+            break
+        waiting = later
+        reference = mosaic.reference()
+    return mosaic.finished()
+
+
+class _Mosaic:
+    """Pictures laid on one another, growing: flashes may light a part of the picture each."""
+
+    def __init__(self, light: FlashLight, shape: tuple[int, ...], pose: Pose | None) -> None:
+        self.light = light
+        self.still = np.ones(shape, bool) if pose is None else _outside(shape, pose, BESIDE_ROTOR)
+        self.about_px = np.array(shape[::-1]) / 2.0 if pose is None else pose.centre_px
+        self.total = np.zeros(shape, np.float32)
+        self.count = np.zeros(shape, np.float32)
+        self.lit: list[LitPicture] = []
+        self.shifts: list[Shift] = []
+        self.known_before = 0
+
+    def add(self, p: LitPicture, shift: Shift) -> None:
+        """Lay a picture where its shift says."""
+        h, w = self.total.shape
+        warp = shift.matrix()[:2]
+        mask = np.zeros((h, w), np.float32)
+        mask[p.first : p.last + 1] = 1.0
+        inverse = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+        inside = cv2.warpAffine(mask, warp, (w, h), flags=inverse) > 0.99
+        self.total += np.where(inside, cv2.warpAffine(self.light.picture(p.luma), warp, (w, h), flags=inverse), 0)
+        self.count += inside
+        self.lit.append(p)
+        self.shifts.append(shift)
+
+    def mean(self) -> np.ndarray:
+        """The mean of the pictures so far."""
+        return (self.total / np.maximum(self.count, 1)).astype(np.float32)
+
+    def reference(self) -> Reference:
+        """A reference of all that is known so far."""
+        self.known_before = int((self.count > 0).sum())
+        return make_reference(self.mean(), (self.count > 0) & self.still, self.about_px)
+
+    def grown(self) -> bool:
+        """Whether much more is known than when the last reference was made."""
+        return int((self.count > 0).sum()) > 1.15 * self.known_before
+
+    def overlap(self, p: LitPicture) -> int:
+        """Rows of a picture in which something is known already."""
+        return int((self.count[p.first : p.last + 1, self.count.shape[1] // 2] > 0).sum())
+
+    def finished(self) -> tuple[_Stack, np.ndarray, np.ndarray]:
+        """The pictures with their shifts, the mean, and where enough of them show something."""
+        return _Stack(self.light, self.lit, self.shifts), self.mean(), self.count >= max(1.0, 0.08 * len(self.lit))
+
+
+def _into_reference(stack: _Stack, xy_px: np.ndarray) -> np.ndarray:
+    inverse = np.linalg.inv(stack.shifts[0].matrix())
+    return inverse[:2, :2] @ np.asarray(xy_px, float) + inverse[:2, 2]
+
+
+def _outside(shape: tuple[int, ...], pose: Pose, radius: float) -> np.ndarray:
+    yy, xx = np.mgrid[0 : shape[0], 0 : shape[1]]
+    at = pose.to_plane(np.stack([xx, yy], axis=-1).astype(float))
+    return np.hypot(at[..., 0], at[..., 1]) > radius
+
+
+def _rings(mean: np.ndarray, known: np.ndarray, centre_px: np.ndarray | None) -> list[Ring]:
+    rings = find_rings(mean, known)
+    if centre_px is not None:
+        rings = [r for r in rings if np.hypot(*(r.centre_px - centre_px)) < 0.15 * r.size_px]
+    if not rings:
+        raise CannotMeasure(
+            found="no circle that could be the rotor's rim", expected="the rim, or most of it, in view and lit", do=DO_VIEW
+        )
+    return rings
+
+
+def _pose_of(ring: Ring, shape: tuple[int, ...]) -> Pose:
+    return poses_of_ellipse(ring.centre_px, ring.axes_px, ring.angle_deg, (shape[1], shape[0]))[0]
+
+
+def _rim(stack: _Stack, pose: Pose, rings: list[Ring]) -> Ring:
+    """Find how far out the picture turns, and take the ring nearest to that as the rim."""
+    grid = make_grid(pose.radius_px, INNER, 0.95, 1024, 48)
+    strips, knowns = stack.strips(pose, grid)
+    rotor = build_map(grid, strips, knowns, CENTRE_SD)
+    turns = [read_turn(rotor, s, k) for s, k in zip(strips, knowns, strict=True)]
+    edge = _turning_radius(stack, pose, turns)
+    if edge is None:
+        return rings[0]
+    sizes = np.array([r.size_px for r in rings]) / pose.radius_px
+    off = np.abs(np.log(sizes / edge))
+    if off.min() < 0.10:
+        return rings[int(np.argmin(off))]
+    best = rings[0]
+    return Ring(best.centre_px, (best.axes_px[0] * edge, best.axes_px[1] * edge), best.angle_deg, 0.0)
+
+
+def _turning_radius(stack: _Stack, pose: Pose, turns: list[Turn | None]) -> float | None:
+    """Radius, in the pose's own, at which the picture changes from turning to standing still; None if it cannot tell."""
+    degs = np.array([t.deg if t is not None and t.match > 0.3 else np.nan for t in turns])
+    good = np.flatnonzero(np.isfinite(degs))
+    if len(good) < 6 or np.nanstd(degs) < 0.15:
+        return None
+    grid = make_grid(pose.radius_px, 0.25, 1.9, 1024, 160)
+    strips, knowns = stack.strips(pose, grid)
+    turning = _spread_by_row([turned(strips[i], -degs[i]) for i in good], [knowns[i] for i in good])
+    still = _spread_by_row([strips[i] for i in good], [knowns[i] for i in good])
+    # Each row's vote, for the radius that splits turning rows from still ones best.
+    vote = np.log(np.maximum(still, 1e-12) / np.maximum(turning, 1e-12))
+    vote = np.where(np.isfinite(vote), np.clip(vote, -1, 1), 0)
+    gain = np.cumsum(vote)
+    at = int(np.argmax(gain))
+    return float(grid.radii[min(at + 1, len(grid.radii) - 1)]) if gain[at] > 3 else None
+
+
+def _spread_by_row(strips: list[np.ndarray], knowns: list[np.ndarray]) -> np.ndarray:
+    """Mean over the angle of the variance over the flashes, a value a radius."""
+    total, squares, count = (np.zeros_like(strips[0]) for _ in range(3))
+    for strip, known in zip(strips, knowns, strict=True):
+        total += strip * known
+        squares += strip**2 * known
+        count += known
+    enough = count > 4
+    variance = squares / np.maximum(count, 1) - (total / np.maximum(count, 1)) ** 2
+    return (variance * enough).sum(axis=1) / np.maximum(enough.sum(axis=1), 1)
+
+
+def _rigid(stack: _Stack, ring: Ring, shape: tuple[int, ...]) -> tuple[Pose, np.ndarray]:
+    """Refine the pose with the flashes that differ most in angle and show the rotor whole."""
+    size = (shape[1], shape[0])
+    starts = poses_of_ellipse(ring.centre_px, ring.axes_px, ring.angle_deg, size)
+    grid = make_grid(starts[0].radius_px, INNER, 0.97, 1024, 40)
+    strips, knowns = stack.strips(starts[0], grid)
+    rotor = build_map(grid, strips, knowns, CENTRE_SD)
+    turns = [read_turn(rotor, s, k) for s, k in zip(strips, knowns, strict=True)]
+    usable = [i for i, t in enumerate(turns) if t is not None and t.match > 0.35 and knowns[i].mean() > 0.25]
+    degs = np.array([turns[i].deg for i in usable])  # type: ignore[union-attr]
+    if len(usable) < 6 or np.ptp(degs) < MIN_SPREAD_DEG:
+        usable, degs = [], np.zeros(0)
+    order = np.argsort(degs)
+    spaced = np.linspace(0, max(len(order) - 1, 0), min(N_RIGID, len(order))).round().astype(int)
+    chosen = order[np.unique(spaced)]
+    some = [usable[i] for i in chosen]
+    part = _Stack(stack.light, [stack.lit[i] for i in some], [stack.shifts[i] for i in some])
+    pictures = [part.light.picture(p.luma) for p in part.lit]
+
+    def strips_of(trial: Pose) -> tuple[np.ndarray, np.ndarray]:
+        sampler = make_sampler(grid, trial)
+        strips, masks = [], []
+        for picture, lit, shift in zip(pictures, part.lit, part.shifts, strict=True):
+            strip, known = unwrap(sampler, picture, shift, lit.rows)
+            strip, known = even_out(strip, known, grid)
+            strips.append(strip)
+            masks.append(known)
+        return np.stack(strips), np.stack(masks)
+
+    evidence = Evidence(strips_of, grid, degs[chosen], ellipse_points(ring.centre_px, ring.axes_px, ring.angle_deg))
+    fits = [refine_pose(start, evidence) for start in starts]
+    best = min(fits, key=lambda fit: fit[2])
+    return best[0], best[1]
+
+
+def _assembled(stack: _Stack, pose: Pose, covariance: np.ndarray, mean: np.ndarray, known: np.ndarray) -> View:
+    grid = make_grid(pose.radius_px, INNER, 0.985)
+    strips, knowns = stack.strips(pose, grid)
+    rotor = build_map(grid, strips, knowns, CENTRE_SD)
+    turns = [read_turn(rotor, s, k) for s, k in zip(strips, knowns, strict=True)]
+    degs = np.array([t.deg if t is not None and t.match > 0.3 else np.nan for t in turns])
+    if np.isfinite(degs).sum() < 3:
+        raise CannotMeasure(
+            found="a rotor whose flashes do not look alike", expected="the same marks and bolts in every flash", do=DO_VIEW
+        )
+    wide = make_grid(pose.radius_px, 0.5, 1.45, most_radii=160)
+    wide_strips, wide_knowns = stack.strips(pose, wide)
+    still_strip = _mean(wide_strips, wide_knowns)
+    good = np.flatnonzero(np.isfinite(degs))
+    rotor_on_wide = _mean(
+        [turned(wide_strips[i], -degs[i]) for i in good],
+        [turned(wide_knowns[i].astype(np.float32), -degs[i]) > 0.5 for i in good],
+    )
+    reference = make_reference(mean, _outside(mean.shape, pose, 1.02) & known, pose.centre_px)
+    return View(
+        pose, covariance, reference, stack.lit[0].frame, rotor, wide, still_strip, rotor_on_wide, degs, mean, ()
+    )
+
+
+def _mean(strips: list[np.ndarray], knowns: list[np.ndarray]) -> np.ndarray:
+    count = np.sum([k.astype(np.float32) for k in knowns], axis=0)
+    total = np.sum([s * k for s, k in zip(strips, knowns, strict=True)], axis=0)
+    return (total / np.maximum(count, 1)).astype(np.float32)
