@@ -57,7 +57,7 @@ def fit_curve(
     doubts : Doubts
         Systematic parts.
     rng : numpy.random.Generator
-        For the bootstrap of the corners.
+        For the bootstrap of a curve that is no flat, rise, flat.
     spec : Spec, optional
         Only to tell whether a clip at one speed shows the low-speed or the full advance.
 
@@ -87,10 +87,10 @@ def fit_curve(
     used = np.zeros(len(readings), dtype=bool)
     misfit = misfit_of_lines(points, fit)
     if misfit and fit.form.corners:
-        curve, core, warnings = fit_monotone(points, doubts, misfit)
+        curve, core, warnings = fit_monotone(points, doubts, rng, misfit)
         used[np.flatnonzero(sound)[core]] = True
         return curve, used, warnings
-    curve, warnings = curve_of_lines(points, fit, kept, doubts, rng, spec)
+    curve, warnings = curve_of_lines(points, fit, kept, doubts, spec)
     used[np.flatnonzero(sound)[fit.used]] = True
     return curve, used, warnings
 

@@ -122,8 +122,8 @@ def jitter_speed_ratio(train: Train, counted: Counted, course: Course) -> tuple[
     seen = wrapped(train.seen_deg[k] - train.seen_deg[k - 1])
     seen = seen - share * wrapped(train.seen_deg[k + 1] - train.seen_deg[k - 1])
     crank = counted.crank_deg[k] - (1 - share) * counted.crank_deg[k - 1] - share * counted.crank_deg[k + 1]
-    # crank + seen: what was counted less what the times say, in crank degrees; is −6·rpm·Δt of the flash.
-    counted_deg = (crank + seen) * -1.0
+    # What was counted less what the times say: −6·rpm·Δt of the flash at the counted rpm, as `seen` is at the real one.
+    counted_deg = crank + seen
     noise = train.seen_sd_deg[k] ** 2 + (1 - share) ** 2 * train.seen_sd_deg[k - 1] ** 2
     noise = noise + share**2 * train.seen_sd_deg[k + 1] ** 2
     return _attenuated_slope(seen, counted_deg, noise)

@@ -52,7 +52,7 @@ class _Solved:
 
 
 def curve_of_lines(
-    points: Points, fit: Fit, kept: str, doubts: Doubts, rng: np.random.Generator, spec: Spec | None
+    points: Points, fit: Fit, kept: str, doubts: Doubts, spec: Spec | None
 ) -> tuple[Curve, tuple[str, ...]]:
     """Turn a fit into figures."""
     effective = fit.used.sum() / fit.inflation

@@ -9,8 +9,9 @@ from __future__ import annotations
 
 import numpy as np
 
+from timingcam.reckoning.gaps import LONGEST_GAP_S
 from timingcam.reckoning.smoothing import Course, Samples, likelihoods
-from timingcam.reckoning.sparks import LONGEST_GAP_S, OUT_OF_TURN_COST, Counted, Train, tally
+from timingcam.reckoning.sparks import OUT_OF_TURN_COST, Counted, Train, tally
 
 # Our choice: e^4.6 = 100 times likelier than any other count; a kick of the throttle just there is not in the model.
 SETTLED = 4.6

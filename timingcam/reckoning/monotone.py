@@ -14,13 +14,17 @@ from scipy.stats import chi2
 
 from timingcam.reckoning.brokenline import Points
 from timingcam.reckoning.figures import GRID_POINTS, Doubts, scatter_estimate
-from timingcam.reckoning.linefit import CORE, MAD_TO_SD, Fit, variance_inflation
-from timingcam.reckoning.result import Curve
+from timingcam.reckoning.gum import Part, estimate
+from timingcam.reckoning.linefit import CUTOFF, MAD_TO_SD, Fit, variance_inflation
+from timingcam.reckoning.result import Curve, Estimate
 
 BIN_READINGS = 12  # our choice: a bin's mean is then known to a third of the scatter
 MAX_BINS = 30
 # Both must hold, or a thousand flashes would condemn an advancer for a tenth of a degree that no corner suffers from:
 CHANCE = 1e-4  # of so large a misfit by the noise alone
+DRAWS = 200  # our choice: an sd from so many is known to 5 %
+FLAT_DEG = 0.4  # our choice: less than anybody sets, more than a curve's wander
+FLAT_RPM, FLAT_SHARE = 150.0, 0.05
 MISFIT_DEG = 0.25  # rms; our choice: a quarter of what anybody sets an advancer to
 
 
@@ -30,13 +34,16 @@ def misfit_of_lines(points: Points, fit: Fit) -> str:
     Means of the residuals in bins of speed are held against their standard errors by chi-square.
     """
     used = np.flatnonzero(fit.used)
-    bins = _bins(points.x[used])
+    x, residual = points.x[used], fit.residual[used]
+    bins = _bins(x)
     if len(bins) <= fit.form.size + 1:
         return ""
-    mean = np.array([fit.residual[used[members]].mean() for members in bins])
-    var = np.array([np.mean(fit.sd[used[members]] ** 2) / len(members) for members in bins])
-    # Lines that do not fit leave residuals that go together in time; those must not excuse the misfit. White noise is
-    # assumed here, and the second condition keeps the test from being pedantic.
+    mean = np.array([residual[members].mean() for members in bins])
+    # Residuals that go together in time make means vary more. But a misfit makes them go together, too: so only what is
+    # left about the means is asked for it.
+    middle = np.array([x[members].mean() for members in bins])
+    inflation = variance_inflation(residual - np.interp(x, middle, mean))
+    var = np.array([np.mean(fit.sd[used[members]] ** 2) / len(members) for members in bins]) * inflation
     chi_square = float(np.sum(mean**2 / var))
     chance = float(chi2.sf(chi_square, max(len(bins) - fit.form.size, 1)))
     size = float(np.sqrt(max(np.mean(mean**2) - np.mean(var), 0.0)))
@@ -48,13 +55,26 @@ def misfit_of_lines(points: Points, fit: Fit) -> str:
     )
 
 
-def fit_monotone(points: Points, doubts: Doubts, why: str) -> tuple[Curve, np.ndarray, tuple[str, ...]]:
+def fit_monotone(
+    points: Points, doubts: Doubts, rng: np.random.Generator, why: str
+) -> tuple[Curve, np.ndarray, tuple[str, ...]]:
     """Isotonic regression of bin medians, joined without overshoot.
+
+    Parameters
+    ----------
+    points : Points
+        All readings.
+    doubts : Doubts
+        Systematic parts.
+    rng : numpy.random.Generator
+        For the bootstrap of the band.
+    why : str
+        Why no lines were fitted, for a person.
 
     Returns
     -------
     curve : Curve
-        Corners, flats and slope None.
+        Corners and slope None; low-speed and full advance where the curve is flat there.
     core : ndarray of int
         Indices of the points that lie on it.
     warnings : tuple of str
@@ -62,34 +82,81 @@ def fit_monotone(points: Points, doubts: Doubts, why: str) -> tuple[Curve, np.nd
     References
     ----------
     .. [1] Fritsch & Carlson, SIAM J. Numer. Anal. 17 (1980): monotone cubic interpolation.
+    .. [2] Künsch, Ann. Statist. 17 (1989) 1217–1241: bootstrap in blocks.
     """
     bins = _bins(points.x)
-    x = np.array([points.x[members].mean() for members in bins])
-    middle = np.array([np.median(points.y[members]) for members in bins])
-    count = np.array([len(members) for members in bins], dtype=float)
-    level = isotonic_regression(middle, weights=count).x
-    through = PchipInterpolator(x, level, extrapolate=True)
-    residual = points.y - through(np.clip(points.x, x[0], x[-1]))
+    through = _through(points.x, points.y, bins)
+    residual = points.y - through(points.x)
     sd = MAD_TO_SD * float(np.median(np.abs(residual)))
-    core = np.flatnonzero(np.abs(residual) <= 1.5 * CORE * max(sd, 1e-6))
+    core = np.flatnonzero(np.abs(residual) <= CUTOFF * max(sd, 1e-6))
     inflation = variance_inflation(residual[core])
-    # A median's variance is π/2 of the mean's.
-    random_var = np.pi / 2.0 * sd**2 * inflation / count
-    grid = np.linspace(x[0], x[-1], GRID_POINTS)
-    random_sd = np.sqrt(np.interp(grid, x, random_var))
-    slope = through.derivative()(grid)
-    systematic = (
-        doubts.shift_sd_deg**2 + (6.0 * grid * doubts.delay_sd_s) ** 2 + (slope * grid * doubts.rpm_rel_sd) ** 2
-    )
-    inner = residual[core]
-    own = points.y_sd[core] ** 2
-    variance = float(np.mean(inner**2 - own))
-    variance_sd = float(np.std(inner**2) * np.sqrt(inflation / max(len(core), 1)))
+    grid = np.linspace(points.x[core].min(), points.x[core].max(), GRID_POINTS)
+    random_sd = _band(points, through, core, grid, rng)
+    late, scaled = 6.0 * grid * doubts.delay_sd_s, through.derivative()(grid) * grid * doubts.rpm_rel_sd
+    systematic = doubts.shift_sd_deg**2 + late**2 + scaled**2
+    own = float(np.mean(points.y_sd[core] ** 2))
+    variance = float(np.mean(residual[core] ** 2)) * len(points.x) / max(len(points.x) - len(bins), 1) - own
+    variance_sd = float(np.std(residual[core] ** 2) * np.sqrt(inflation / max(len(core), 1)))
+    level = through(grid)
+    ends = [_flat_end(points, core, grid, level, doubts, last) for last in (False, True)]
     curve = Curve(
-        None, None, None, None, None, scatter_estimate(variance, float(np.mean(own)), variance_sd**2), None,
-        grid, through(grid), random_sd, np.sqrt(random_sd**2 + systematic), "monotone",
+        ends[0], ends[1], None, None, None, scatter_estimate(variance, own, variance_sd**2), None,
+        grid, level, random_sd, np.sqrt(random_sd**2 + systematic), "monotone",
     )  # fmt: skip
-    return curve, core, (why, "No corners, low-speed or full advance: the curve has no clear flats to read them from.")
+    return curve, core, (why, *_missing(ends))
+
+
+def _through(x: np.ndarray, y: np.ndarray, bins: list[np.ndarray]) -> PchipInterpolator:
+    """Rising curve through the bins' medians, level beyond the outermost."""
+    middle = np.array([x[members].mean() for members in bins])
+    level = isotonic_regression(
+        np.array([np.median(y[members]) for members in bins]), weights=[float(len(members)) for members in bins]
+    ).x
+    ends = (min(x.min(), middle[0] - 1.0), max(x.max(), middle[-1] + 1.0))
+    return PchipInterpolator(
+        np.concatenate([[ends[0]], middle, [ends[1]]]), np.concatenate([[level[0]], level, [level[-1]]])
+    )
+
+
+def _band(
+    points: Points, through: PchipInterpolator, core: np.ndarray, grid: np.ndarray, rng: np.random.Generator
+) -> np.ndarray:
+    """Random sd of the curve: refitted to residuals drawn anew, in blocks that keep what goes together in time."""
+    x = points.x[core]
+    residual = points.y[core] - through(x)
+    bins, n = _bins(x), len(core)
+    length = int(np.clip(np.ceil(2.0 * variance_inflation(residual)), 1, max(n // 5, 1)))
+    drawn = []
+    for _ in range(DRAWS):
+        starts = rng.integers(0, n, size=int(np.ceil(n / length)))
+        taken = (starts[:, None] + np.arange(length)[None, :]).ravel()[:n] % n
+        drawn.append(_through(x, through(x) + residual[taken], bins)(grid))
+    return np.std(drawn, axis=0)
+
+
+def _flat_end(
+    points: Points, core: np.ndarray, grid: np.ndarray, level: np.ndarray, doubts: Doubts, last: bool
+) -> Estimate | None:
+    """Advance at the slow or fast end, where the curve stays within `FLAT_DEG` of it for long enough."""
+    end = level[-1] if last else level[0]
+    flat = grid[np.abs(level - end) <= FLAT_DEG]
+    if np.ptp(flat) < max(FLAT_RPM, FLAT_SHARE * np.ptp(grid)):
+        return None
+    x, y = points.x[core], points.y[core]
+    inside = (x >= flat.min()) & (x <= flat.max())
+    if inside.sum() < BIN_READINGS:
+        return None
+    spread = float(y[inside].std(ddof=1)) * np.sqrt(variance_inflation(y[inside]) / inside.sum())
+    late = 6.0 * float(x[inside].mean()) * doubts.delay_sd_s
+    random = Part(float(np.hypot(spread, FLAT_DEG / np.sqrt(12.0))), float(inside.sum()) - 1.0)
+    return estimate(float(y[inside].mean()), [random, Part(doubts.shift_sd_deg), Part(late)])
+
+
+def _missing(ends: list[Estimate | None]) -> list[str]:
+    names = [name for name, end in zip(("low-speed", "full"), ends, strict=True) if end is None]
+    if not names:
+        return []
+    return [f"No {' or '.join(names)} advance: the curve has no flat there to read it from."]
 
 
 def _bins(x: np.ndarray) -> list[np.ndarray]:

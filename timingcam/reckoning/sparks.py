@@ -3,29 +3,23 @@
 In:  flash times and the rotor's angle in each, with their sds; gaps may hold missed flashes.
 Out: `Counted`, the turns since the first flash, which flashes are second flashes of one spark or out of turn, and
      across which gaps the count is not certain.
-Not here: the speed itself (`tacho.py`).
+Not here: the choice among candidates (`gaps.py`); the speed itself (`tacho.py`).
 
 At every flash the crank stands at 360 turns − seen, whatever the strobe's delay: only the whole turns are unknown.
-The speed changes smoothly in both directions of time, so the counts of all gaps are chosen together, by dynamic
-programming over pairs of neighbouring gaps.
+The speed changes smoothly in both directions of time, so the counts of all gaps are chosen together (`gaps.py`).
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 
+from timingcam.reckoning.gaps import LONGEST_GAP_S, Gap, best_path, certain_counts, course_cost
 from timingcam.reckoning.result import freeze
 
 # Our choice: no engine that is timed with a strobe turns slower or faster; cranking is at about 200.
 SLOWEST_RPM, FASTEST_RPM = 150.0, 20_000.0
-LONGEST_GAP_S = 0.6  # our choice: a spark every two turns at 200 rpm; a longer pause is a stop, not a gap to count in
-IRREGULAR_REL = 0.02  # our choice: cycle-to-cycle irregularity of a rough idle, as a ratio of speeds
-HARDEST_RPM_PER_S = 3000.0  # the fastest sweep that must be followed
-# Our choice: how suddenly a throttle changes that, at a gap; as an sd with heavy tails.
-JOLT_RPM_PER_S = 400.0
 # Our choice: a flash that comes a turn out of step is explained so only if nothing milder does. Natural logarithms.
 OUT_OF_TURN_COST = 9.0  # once in e^9 = 8000 flashes
 # Without knowing when the camera could not see, a missed flash must cost next to nothing: a camera that reads out
@@ -33,8 +27,9 @@ OUT_OF_TURN_COST = 9.0  # once in e^9 = 8000 flashes
 MISSED_COST = 0.03
 RARE_MISSED_COST = 0.7  # ln 2: every other one
 SEEN_MISSED_COST = 1.2  # -ln(0.3): a strobe may miss a fifth of its sparks, or a few more, while the camera looked
-CERTAIN_MARGIN = 2.5  # our choice: e^2.5 = 12 times less likely is no longer taken for possible
-TAIL_DF = 3.0  # our choice: of Student's t for changes of speed; a kick of the throttle is ten sds
+# Our choice: where flashes are timed worse than to 4 % of a gap, a count that is a quarter of a period off the median
+# of four gaps either way is looked at again.
+NOISY_REL, ODD_SHARE, ODD_REACH = 0.04, 0.25, 4
 CEILING = 3.5  # our choice: a third of all flashes is seen at the very least
 MARGIN_S = 0.5e-3  # our choice: a spark so near the edge of what the camera saw may have been dark
 
@@ -64,23 +59,6 @@ class Counted:
         freeze(self.crank_deg, self.turns, self.spark, self.double, self.stray, self.certain)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Gap:
-    """What one gap between two flashes may have been: arrays over the candidates."""
-
-    turns: np.ndarray
-    rpm: np.ndarray
-    rel_sd: np.ndarray
-    cost: np.ndarray
-    middle_s: float
-    length_s: float
-
-    @property
-    def counts(self) -> bool:
-        """Short enough to count the turns in it."""
-        return self.length_s <= LONGEST_GAP_S
-
-
 def count_turns(train: Train, sparks_per_rev: float, windows_s: np.ndarray | None = None) -> Counted:
     """Choose the turns of all gaps together.
 
@@ -105,11 +83,25 @@ def count_turns(train: Train, sparks_per_rev: float, windows_s: np.ndarray | Non
     gaps = [_candidates(train, k, float(step[k]), turns_per_spark, ceiling_rpm) for k in range(len(step))]
     if windows_s is not None:
         gaps = [_with_sight(gap, turns_per_spark, windows_s) for gap in gaps]
-        choice = _best_path(gaps)
-    else:
-        gaps, choice = _shortest_account(gaps, turns_per_spark)
+    elif np.median([np.median(gap.rel_sd) for gap in gaps]) > NOISY_REL:
+        gaps = _shortest_account(gaps, turns_per_spark)
+    choice = best_path(gaps)
     turns = np.array([gap.turns[i] for gap, i in zip(gaps, choice, strict=True)])
-    return tally(train, turns, _certain(gaps, choice), turns_per_spark)
+    certain = certain_counts(gaps, choice) & ~_odd_ones_out(gaps, turns, turns_per_spark)
+    return tally(train, turns, certain, turns_per_spark)
+
+
+def _odd_ones_out(gaps: list[Gap], turns: np.ndarray, turns_per_spark: int) -> np.ndarray:
+    """Gaps between badly timed flashes whose count is not what the speed of the gaps around says.
+
+    The course above weighs three gaps at a time, and a flash that is late by two sds can pass for a missed one among
+    three. Such gaps are left open for the smooth course, which weighs all.
+    """
+    length_s = np.array([gap.length_s for gap in gaps])
+    noise = np.array([np.median(gap.rel_sd) for gap in gaps])
+    around = [slice(max(k - ODD_REACH, 0), k + ODD_REACH + 1) for k in range(len(gaps))]
+    expected = np.array([length_s[k] * np.median(turns[near] / length_s[near]) for k, near in enumerate(around)])
+    return (noise > NOISY_REL) & (np.abs(turns - expected) > ODD_SHARE * turns_per_spark)
 
 
 def tally(train: Train, turns: np.ndarray, certain: np.ndarray, turns_per_spark: int) -> Counted:
@@ -147,7 +139,7 @@ def wrapped(angle_deg: np.ndarray) -> np.ndarray:
     return np.mod(angle_deg + 180.0, 360.0) - 180.0
 
 
-def _candidates(train: Train, k: int, step_deg: float, turns_per_spark: int, ceiling_rpm: float) -> _Gap:
+def _candidates(train: Train, k: int, step_deg: float, turns_per_spark: int, ceiling_rpm: float) -> Gap:
     start_s, end_s = float(train.time_s[k]), float(train.time_s[k + 1])
     length_s = end_s - start_s
     least = int(np.floor((6.0 * SLOWEST_RPM * length_s + step_deg) / 360.0))
@@ -167,52 +159,21 @@ def _candidates(train: Train, k: int, step_deg: float, turns_per_spark: int, cei
     rel_sd = np.sqrt(angle_var / 36.0 / rpm**2 + time_var) / length_s
     missed = np.maximum(turns // turns_per_spark - 1, 0)
     cost = np.where(turns % turns_per_spark == 0, 0.0, OUT_OF_TURN_COST) + MISSED_COST * missed
-    return _Gap(turns, rpm, rel_sd, cost, 0.5 * (start_s + end_s), length_s)
+    return Gap(turns, rpm, rel_sd, cost, 0.5 * (start_s + end_s), length_s)
 
 
-def _with_sight(gap: _Gap, turns_per_spark: int, windows_s: np.ndarray) -> _Gap:
+def _with_sight(gap: Gap, turns_per_spark: int, windows_s: np.ndarray) -> Gap:
     """Add the cost of the flashes that the camera would have seen."""
     cost, start_s = gap.cost.copy(), gap.middle_s - gap.length_s / 2.0
     for i, turns in enumerate(gap.turns):
         sparks = max(int(turns) // turns_per_spark, 1)
         times = start_s + gap.length_s * np.arange(1, sparks) / sparks
         cost[i] += SEEN_MISSED_COST * np.count_nonzero(in_sight(times, windows_s))
-    return _Gap(gap.turns, gap.rpm, gap.rel_sd, cost, gap.middle_s, gap.length_s)
+    return Gap(gap.turns, gap.rpm, gap.rel_sd, cost, gap.middle_s, gap.length_s)
 
 
-def _swept(one: _Gap, two: _Gap) -> np.ndarray:
-    """Cost of every pair of candidates: how hard the speed would have been swept, (n_one, n_two)."""
-    if not (one.counts and two.counts):
-        return np.zeros((len(one.turns), len(two.turns)))
-    change = two.rpm[None, :] - one.rpm[:, None]
-    slack = HARDEST_RPM_PER_S * (two.middle_s - one.middle_s)
-    # Noise is judged at the mean speed: at each candidate's own, a wrong one would excuse itself by its height.
-    mean = 0.5 * (two.rpm[None, :] + one.rpm[:, None])
-    rel_var = one.rel_sd[:, None] ** 2 + two.rel_sd[None, :] ** 2 + IRREGULAR_REL**2
-    return _heavy_tailed(change**2 / (slack**2 + rel_var * mean**2))
-
-
-def _jolt(one: _Gap, two: _Gap, three: _Gap) -> np.ndarray:
-    """Cost of every triple: how suddenly the sweep would have changed, (n_one, n_two, n_three)."""
-    if not (one.counts and two.counts and three.counts):
-        return np.zeros((len(one.turns), len(two.turns), len(three.turns)))
-    a, c = two.middle_s - one.middle_s, three.middle_s - two.middle_s
-    share = c / (a + c)
-    first, middle, last = one.rpm[:, None, None], two.rpm[None, :, None], three.rpm[None, None, :]
-    off = middle - share * first - (1 - share) * last
-    mean = (first + middle + last) / 3.0
-    rel_var = (two.rel_sd**2 + IRREGULAR_REL**2)[None, :, None]
-    rel_var = rel_var + (share * one.rel_sd[:, None, None]) ** 2 + ((1 - share) * three.rel_sd[None, None, :]) ** 2
-    return _heavy_tailed(off**2 / (rel_var * mean**2 + (JOLT_RPM_PER_S * a * c / (a + c)) ** 2))
-
-
-def _heavy_tailed(square: np.ndarray) -> np.ndarray:
-    """Cost by Student's t rather than Gauss: a stall and a restart must remain possible."""
-    return 0.5 * (TAIL_DF + 1.0) * np.log1p(square / TAIL_DF)
-
-
-def _shortest_account(gaps: list[_Gap], turns_per_spark: int) -> tuple[list[_Gap], list[int]]:
-    """The course that takes least to tell where nobody knows what the camera missed.
+def _shortest_account(gaps: list[Gap], turns_per_spark: int) -> list[Gap]:
+    """Costs of the counts by which the course takes least to tell, where nobody knows what the camera missed.
 
     Missed flashes are either rare or regular. Both are tried, and each course pays for how uneven its own counts are
     (their entropy), so that times which are known badly are not explained by counts that jump about.
@@ -224,113 +185,22 @@ def _shortest_account(gaps: list[_Gap], turns_per_spark: int) -> tuple[list[_Gap
     accounts = []
     for cost_of_missed in (MISSED_COST, RARE_MISSED_COST):
         tried = [_charged(gap, cost_of_missed * np.maximum(gap.turns // turns_per_spark - 1, 0)) for gap in gaps]
-        choice = _best_path(tried)
+        choice = best_path(tried)
         for _ in range(2):
             used = [gap.turns[i] for gap, i in zip(gaps, choice, strict=True)]
             counts = np.bincount(used).astype(float)
             # The cost of every missed flash, small as it is, settles what is alike at all multiples of the speed.
             tried = [_charged(gap, _surprise(gap.turns, counts)) for gap in gaps]
-            choice = _best_path(tried)
-        accounts.append((_length(tried, choice), tried, choice))
-    _, tried, choice = min(accounts, key=lambda account: account[0])
-    return tried, choice
+            choice = best_path(tried)
+        accounts.append((course_cost(tried, choice), tried))
+    return min(accounts, key=lambda account: account[0])[1]
 
 
-def _charged(gap: _Gap, cost: np.ndarray) -> _Gap:
-    return _Gap(gap.turns, gap.rpm, gap.rel_sd, gap.cost + cost, gap.middle_s, gap.length_s)
+def _charged(gap: Gap, cost: np.ndarray) -> Gap:
+    return Gap(gap.turns, gap.rpm, gap.rel_sd, gap.cost + cost, gap.middle_s, gap.length_s)
 
 
 def _surprise(turns: np.ndarray, counts: np.ndarray) -> np.ndarray:
     """−ln of how often such a count occurs; one that never did counts as half a time."""
     often = np.where(turns < len(counts), counts[np.minimum(turns, len(counts) - 1)], 0.0)
     return -np.log(np.maximum(often, 0.5) / counts.sum())
-
-
-def _length(gaps: list[_Gap], choice: list[int]) -> float:
-    chosen = [_only(gap, i) for gap, i in zip(gaps, choice, strict=True)]
-    total = sum(float(gap.cost[0]) for gap in chosen)
-    total += sum(float(_swept(one, two)[0, 0]) for one, two in pairwise(chosen))
-    return total + sum(float(_jolt(*three)[0, 0, 0]) for three in zip(chosen, chosen[1:], chosen[2:], strict=False))
-
-
-def _only(gap: _Gap, i: int) -> _Gap:
-    at = slice(i, i + 1)
-    return _Gap(gap.turns[at], gap.rpm[at], gap.rel_sd[at], gap.cost[at], gap.middle_s, gap.length_s)
-
-
-def _best_path(gaps: list[_Gap]) -> list[int]:
-    if len(gaps) == 1:
-        return [int(gaps[0].cost.argmin())]
-    best = gaps[0].cost[:, None] + _swept(gaps[0], gaps[1]) + gaps[1].cost[None, :]
-    came_from: list[np.ndarray] = []
-    for k in range(2, len(gaps)):
-        through = best[:, :, None] + _jolt(gaps[k - 2], gaps[k - 1], gaps[k])
-        came_from.append(through.argmin(axis=0))
-        best = through.min(axis=0) + _swept(gaps[k - 1], gaps[k]) + gaps[k].cost[None, :]
-    last_two = np.unravel_index(int(best.argmin()), best.shape)
-    choice = [int(last_two[1]), int(last_two[0])]
-    for back in reversed(came_from):
-        choice.append(int(back[choice[-1], choice[-2]]))
-    choice.reverse()
-    return choice
-
-
-def _certain(gaps: list[_Gap], choice: list[int]) -> np.ndarray:
-    """Whether every other count of a gap, its neighbours free to follow, would be much less likely; (n_gaps,).
-
-    Courses that differ from the chosen one in every gap (all at twice the speed, say) are left aside here: whether the
-    clip can tell those apart is a question of its own (`evidence.py`).
-    """
-    near = [_nearby(gap, i) for gap, i in zip(gaps, choice, strict=True)]
-    chosen = [
-        int(np.flatnonzero(gap.turns == whole.turns[i])[0]) for gap, whole, i in zip(near, gaps, choice, strict=True)
-    ]
-    if len(near) < 3:
-        return np.array([gap.counts for gap in near])
-    ahead = _partial_costs(near, chosen)
-    back = [_turned(pair) for pair in reversed(_partial_costs(near[::-1], chosen[::-1]))]
-    certain = np.zeros(len(near), dtype=bool)
-    for k, gap in enumerate(near):
-        pair = min(k, len(near) - 2)
-        own = _swept(near[pair], near[pair + 1]) + near[pair].cost[:, None] + near[pair + 1].cost[None, :]
-        met = np.minimum(
-            ahead[pair].met + np.minimum(back[pair].met, back[pair].free), ahead[pair].free + back[pair].met
-        )
-        by_count = (met - own).min(axis=1 if k == pair else 0)
-        others = np.delete(by_count, chosen[k])
-        certain[k] = gap.counts and (len(others) == 0 or others.min() - by_count[chosen[k]] >= CERTAIN_MARGIN)
-    return certain
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Partial:
-    """Least cost up to a pair of neighbouring gaps, of courses that met the chosen one and of those that never did."""
-
-    met: np.ndarray
-    free: np.ndarray
-
-
-def _turned(partial: _Partial) -> _Partial:
-    return _Partial(partial.met.T, partial.free.T)
-
-
-def _partial_costs(gaps: list[_Gap], chosen: list[int]) -> list[_Partial]:
-    cost = gaps[0].cost[:, None] + _swept(gaps[0], gaps[1]) + gaps[1].cost[None, :]
-    meets = np.zeros(cost.shape, dtype=bool)
-    meets[chosen[0], :] = meets[:, chosen[1]] = True
-    found = [_Partial(np.where(meets, cost, np.inf), np.where(meets, np.inf, cost))]
-    for k in range(2, len(gaps)):
-        jolt = _jolt(gaps[k - 2], gaps[k - 1], gaps[k])
-        own = _swept(gaps[k - 1], gaps[k]) + gaps[k].cost[None, :]
-        met = (found[-1].met[:, :, None] + jolt).min(axis=0) + own
-        free = (found[-1].free[:, :, None] + jolt).min(axis=0) + own
-        met[:, chosen[k]] = np.minimum(met, free)[:, chosen[k]]
-        free[:, chosen[k]] = np.inf
-        found.append(_Partial(met, free))
-    return found
-
-
-def _nearby(gap: _Gap, i: int) -> _Gap:
-    """Candidates within a factor of the chosen one that holds twice, thrice half and half the speed."""
-    kept = (gap.rpm <= 2.6 * gap.rpm[i]) & (gap.rpm >= gap.rpm[i] / 2.6)
-    return _Gap(gap.turns[kept], gap.rpm[kept], gap.rel_sd[kept], gap.cost[kept], gap.middle_s, gap.length_s)

@@ -16,11 +16,12 @@ import numpy as np
 
 from timingcam.errors import CannotMeasure
 from timingcam.reckoning.evidence import contradictions
+from timingcam.reckoning.gaps import LONGEST_GAP_S
 from timingcam.reckoning.links import close_gaps
 from timingcam.reckoning.result import freeze, same_length
 from timingcam.reckoning.rpmtable import RpmTable, align, read_rpm_csv, rpm_at
 from timingcam.reckoning.smoothing import Course, Samples, angle_between, smooth
-from timingcam.reckoning.sparks import FASTEST_RPM, LONGEST_GAP_S, SLOWEST_RPM, Counted, Train, count_turns, wrapped
+from timingcam.reckoning.sparks import FASTEST_RPM, SLOWEST_RPM, Counted, Train, count_turns, wrapped
 
 __all__ = [
     "FlashAngles",
