@@ -67,7 +67,7 @@ def curve_of_lines(
     else:
         low = _flat(solved, points.x.min(), parts.corners[0]) if flat[0] else None
         full = _flat(solved, parts.corners[-1], points.x.max()) if flat[-1] else None
-        spreads = corner_spreads(points, fit)
+        spreads = corner_spreads(points, fit) if fit.form.corners else ()
         starts = _corner(solved, 0, spreads[0]) if flat[0] else None
         top = _corner(solved, len(parts.corners) - 1, spreads[-1]) if flat[-1] else None
         rise = fit.form.slopes.index(True)

@@ -20,6 +20,7 @@ from timingcam.reckoning.result import Curve, Estimate
 
 BIN_READINGS = 12  # our choice: a bin's mean is then known to a third of the scatter
 MAX_BINS = 30
+BIN_APART_RPM = 20.0  # our choice: an advance changes by a quarter of a degree over it at most
 # Both must hold, or a thousand flashes would condemn an advancer for a tenth of a degree that no corner suffers from:
 CHANCE = 1e-4  # of so large a misfit by the noise alone
 DRAWS = 200  # our choice: an sd from so many is known to 5 %
@@ -42,8 +43,9 @@ def misfit_of_lines(points: Points, fit: Fit) -> str:
     # Residuals that go together in time make means vary more. But a misfit makes them go together, too: so only what is
     # left about the means is asked for it.
     middle = np.array([x[members].mean() for members in bins])
-    inflation = variance_inflation(residual - np.interp(x, middle, mean))
-    var = np.array([np.mean(fit.sd[used[members]] ** 2) / len(members) for members in bins]) * inflation
+    rest = residual - np.interp(x, middle, mean)
+    inflation = variance_inflation(rest)
+    var = np.array([inflation * np.var(rest) / len(members) for members in bins])
     chi_square = float(np.sum(mean**2 / var))
     chance = float(chi2.sf(chi_square, max(len(bins) - fit.form.size, 1)))
     size = float(np.sqrt(max(np.mean(mean**2) - np.mean(var), 0.0)))
@@ -160,6 +162,13 @@ def _missing(ends: list[Estimate | None]) -> list[str]:
 
 
 def _bins(x: np.ndarray) -> list[np.ndarray]:
-    """Indices by rising x, in bins of about equal numbers."""
+    """Indices by rising x, in bins of about equal numbers whose means are apart."""
     n_bins = int(np.clip(len(x) // BIN_READINGS, 1, MAX_BINS))
-    return [members for members in np.array_split(np.argsort(x, kind="stable"), n_bins) if len(members)]
+    found: list[np.ndarray] = []
+    for members in np.array_split(np.argsort(x, kind="stable"), n_bins):
+        # A speed that was held fills many bins with the same speed: they become one.
+        if found and x[members].mean() - x[found[-1]].mean() < BIN_APART_RPM:
+            found[-1] = np.concatenate([found[-1], members])
+        else:
+            found.append(members)
+    return found

@@ -1,0 +1,177 @@
+"""The advance curve from readings."""
+
+from __future__ import annotations
+
+import sys
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+sys.path.insert(0, str(Path(__file__).parent))
+
+from flash_runs import flat_rise_flat, made_readings
+
+from timingcam.engine import Spec
+from timingcam.errors import CannotMeasure
+from timingcam.reckoning.curve import Doubts, fit_curve, speed_direction
+from timingcam.reckoning.result import Curve, Readings
+
+DOUBTS = Doubts(shift_sd_deg=0.2, delay_sd_s=20e-6)
+
+
+def fitted(readings: Readings, doubts: Doubts = DOUBTS, spec: Spec | None = None) -> tuple[Curve, np.ndarray, str]:
+    curve, used, warnings = fit_curve(readings, doubts, np.random.default_rng(0), spec)
+    return curve, used, " ".join(warnings)
+
+
+def within(estimate: object, truth: float) -> bool:
+    """By three sds: whether 95 % of the intervals hold is another test's business."""
+    return abs(estimate.value - truth) <= 3 * estimate.sd  # type: ignore[attr-defined]
+
+
+def test_whole_curve() -> None:
+    curve, used, warnings = fitted(made_readings(flat_rise_flat, 1))
+    assert curve.fit == "flat-rise-flat" and warnings == ""
+    assert within(curve.low_speed_advance_deg, 12) and within(curve.full_advance_deg, 34)
+    assert within(curve.starts_rpm, 1700) and within(curve.full_rpm, 3400)
+    assert within(curve.slope_deg_per_1000rpm, 22 / 1.7) and within(curve.scatter_deg, 0.5)
+    assert within(curve.hysteresis_deg, 0.0)
+    assert used.mean() > 0.99
+    off = np.abs(curve.grid_advance_deg - flat_rise_flat(curve.grid_rpm))
+    assert np.all(off < 4 * curve.grid_random_sd_deg)
+
+
+@pytest.mark.parametrize(
+    ("rpm_range", "present", "reason"),
+    [
+        ((1000, 1350), {"low"}, "does not change"),
+        ((4000, 6000), {"full"}, "does not change"),
+        ((1000, 3000), {"low", "starts"}, "still rising"),
+        ((2000, 6000), {"full", "ends"}, "already rising"),
+        ((2000, 3000), set(), "already rising"),
+    ],
+)
+def test_only_what_the_speeds_cover(rpm_range: tuple[float, float], present: set[str], reason: str) -> None:
+    curve, _, warnings = fitted(made_readings(flat_rise_flat, 2, rpm_range=rpm_range))
+    figures = {
+        "low": curve.low_speed_advance_deg,
+        "starts": curve.starts_rpm,
+        "full": curve.full_advance_deg,
+        "ends": curve.full_rpm,
+    }
+    assert {name for name, figure in figures.items() if figure is not None} == present
+    assert reason in warnings
+    if "low" in present:
+        assert within(curve.low_speed_advance_deg, 12)
+    if "full" in present:
+        assert within(curve.full_advance_deg, 34)
+
+
+def test_one_speed_is_low_or_full_by_the_spec() -> None:
+    """An engine that is full by 2200 rpm: 2500 rpm is then full advance, else nobody knows."""
+    early = Spec(curve=((900, 12.0), (1200, 12.0), (2200, 34.0), (6000, 34.0)), tolerance_deg=2.0)
+    readings = made_readings(lambda rpm: np.full_like(rpm, 34.0), 3, rpm_range=(2450, 2550))
+    curve, _, _ = fitted(readings, spec=early)
+    assert curve.low_speed_advance_deg is None and within(curve.full_advance_deg, 34)
+    unknown, _, warnings = fitted(readings)
+    assert unknown.low_speed_advance_deg is None and unknown.full_advance_deg is None
+    assert "neither" in warnings
+
+
+def test_strays_are_left_out() -> None:
+    readings = made_readings(flat_rise_flat, 4)
+    advance = readings.advance_deg.copy()
+    advance[::20] -= 15
+    _, used, _ = fitted(replace(readings, advance_deg=advance))
+    assert not used[::20].any()
+    assert used.mean() > 0.93
+
+
+def test_readings_given_up_before_stay_out() -> None:
+    readings = made_readings(flat_rise_flat, 5)
+    given_up = readings.used.copy()
+    given_up[:50] = False
+    _, used, _ = fitted(replace(readings, used=given_up))
+    assert not used[:50].any()
+
+
+def test_two_stages_have_no_corners() -> None:
+    def two(rpm: np.ndarray) -> np.ndarray:
+        return np.interp(rpm, [1600, 2200, 3800], [8.0, 22.0, 32.0])
+
+    curve, _, warnings = fitted(made_readings(two, 6))
+    assert curve.fit == "monotone" and "two stages" in warnings
+    assert curve.starts_rpm is None and curve.full_rpm is None
+    assert within(curve.low_speed_advance_deg, 8) and within(curve.full_advance_deg, 32)
+    assert np.max(np.abs(curve.grid_advance_deg - two(curve.grid_rpm))) < 1.5
+    assert np.all(np.diff(curve.grid_advance_deg) >= 0)
+
+
+def test_corners_rounded_by_250_rpm() -> None:
+    curve, _, _ = fitted(made_readings(lambda rpm: 10 + 22 / (1 + np.exp(-(rpm - 2600) / 250)), 7))
+    assert curve.fit == "monotone"
+
+
+def test_lines_are_not_condemned_by_sparks_with_a_memory() -> None:
+    wrong = 0
+    for seed in range(12):
+        rng = np.random.default_rng(seed)
+        readings = made_readings(flat_rise_flat, seed, jitter_deg=0.0)
+        noise = rng.standard_normal(len(readings))
+        for i in range(1, len(noise)):
+            noise[i] = 0.5 * noise[i - 1] + 0.87 * noise[i]
+        curve, _, _ = fitted(replace(readings, advance_deg=readings.advance_deg + 0.7 * noise))
+        wrong += curve.fit != "flat-rise-flat"
+    assert wrong == 0
+
+
+@pytest.mark.parametrize("play_rpm", [0.0, 120.0])
+def test_hysteresis_is_positive_when_higher_on_the_way_down(play_rpm: float) -> None:
+    readings = made_readings(flat_rise_flat, 8, n=800)
+    way = speed_direction(readings.time_s, readings.rpm)
+    advance = readings.advance_deg + flat_rise_flat(readings.rpm - way * play_rpm / 2) - flat_rise_flat(readings.rpm)
+    curve, _, _ = fitted(replace(readings, advance_deg=advance))
+    assert within(curve.hysteresis_deg, 22 / 1700 * play_rpm)
+
+
+def test_systematic_doubts_do_not_shrink() -> None:
+    few, many = (fitted(made_readings(flat_rise_flat, 9, n=n), Doubts(0.3, 0.0))[0] for n in (60, 6000))
+    for curve in (few, many):
+        assert curve.full_advance_deg.sd >= 0.3
+        assert curve.low_speed_advance_deg.sd >= 0.3
+    assert many.starts_rpm.sd < 10 < few.starts_rpm.sd  # a shift moves no corner
+
+
+def test_delay_grows_with_speed() -> None:
+    """20 µs are 0.13 degrees at 1100 rpm and 0.55 at 4600, about where the readings of the flats lie."""
+    curve, _, _ = fitted(made_readings(flat_rise_flat, 10, n=4000), Doubts(0.0, 20e-6))
+    assert curve.low_speed_advance_deg.sd == pytest.approx(6 * 1400 * 20e-6, rel=0.2)
+    assert curve.full_advance_deg.sd == pytest.approx(6 * 4700 * 20e-6, rel=0.2)
+
+
+def test_scale_of_speed_moves_corners() -> None:
+    curve, _, _ = fitted(made_readings(flat_rise_flat, 11, n=6000), Doubts(0.0, 0.0, rpm_rel_sd=0.01))
+    assert curve.full_rpm.sd == pytest.approx(34, rel=0.1)
+
+
+def test_falling_top_keeps_its_corners() -> None:
+    """100 µs of delay nobody told of: the top falls by 1.6 degrees; corners stay, the level is the one seen."""
+    curve, _, _ = fitted(made_readings(lambda rpm: flat_rise_flat(rpm) - 6 * rpm * 100e-6, 12, n=1000))
+    assert curve.fit == "flat-rise-flat"
+    assert curve.full_rpm.value == pytest.approx(3400, abs=50)
+    assert curve.full_advance_deg.value == pytest.approx(34 - 6 * 4700 * 100e-6, abs=0.3)
+
+
+def test_too_few_readings() -> None:
+    with pytest.raises(CannotMeasure, match="19 flashes"):
+        fitted(made_readings(flat_rise_flat, 13, n=19))
+
+
+def test_direction_knows_no_direction_of_time() -> None:
+    readings = made_readings(flat_rise_flat, 14)
+    ahead = speed_direction(readings.time_s, readings.rpm)
+    back = speed_direction(12.0 - readings.time_s[::-1], readings.rpm[::-1])
+    assert np.array_equal(ahead, -back[::-1])
+    assert {-1.0, 1.0} <= set(ahead)
