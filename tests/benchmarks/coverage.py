@@ -1,7 +1,7 @@
 """How often the 95 % intervals hold the truth, over simulated clips of both cylinders.
 
 In:  a number of runs; each draws an engine, its systematic errors from their stated priors, and two clips.
-Out: a table: for every figure the share of intervals that hold the truth, and the sd of (found − true)/sd.
+Out: a table: for every figure the share of intervals that hold the truth, mean and sd of (found − true)/sd.
 Not here: pixels (the rendered clips are another benchmark).
 
 Run it with:  python tests/benchmarks/coverage.py 1000
@@ -11,7 +11,8 @@ from __future__ import annotations
 
 import math
 import sys
-from dataclasses import dataclass, replace
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
@@ -188,31 +189,55 @@ def one_run(seed: int) -> dict[str, tuple[Estimate | None, float]]:
     }
 
 
-def table(seeds: range) -> dict[str, tuple[int, int, float, float, float]]:
-    """For every figure: intervals that hold the truth, intervals, mean and sd of the pull, median sd."""
-    found: dict[str, list[tuple[bool, float, float]]] = {name: [] for name in FIGURES}
-    for seed in seeds:
+@dataclass
+class Tally:
+    """What has been counted of one figure so far."""
+
+    held: int = 0
+    of: int = 0
+    pulls: list[float] = field(default_factory=list)
+    sds: list[float] = field(default_factory=list)
+
+    def add(self, estimate: Estimate, truth: float) -> None:
+        """Count one interval."""
+        self.held += int(estimate.low <= truth <= estimate.high)
+        self.of += 1
+        self.pulls.append((estimate.value - truth) / max(estimate.sd, 1e-12))
+        self.sds.append(estimate.sd)
+
+
+def count(seeds: range, tell: Callable[[int, dict[str, Tally]], None] | None = None) -> dict[str, Tally]:
+    """Take all runs and count; `tell` is called after every run with the number of runs so far."""
+    found = {name: Tally() for name in FIGURES}
+    for done, seed in enumerate(seeds, start=1):
         for name, (estimate, truth) in one_run(seed).items():
             if estimate is not None:
-                found[name].append(
-                    (estimate.low <= truth <= estimate.high, (estimate.value - truth) / estimate.sd, estimate.sd)
-                )
-    return {
-        name: (
-            sum(held for held, _, _ in rows), len(rows), float(np.mean([p for _, p, _ in rows])),
-            float(np.std([p for _, p, _ in rows])), float(np.median([s for _, _, s in rows])),
-        )
-        for name, rows in found.items()
-    }  # fmt: skip
+                found[name].add(estimate, truth)
+        if tell is not None:
+            tell(done, found)
+    return found
+
+
+def show(found: dict[str, Tally]) -> None:
+    """Print the table."""
+    print(f"{'figure':20s} {'held':>7s} {'of':>6s} {'pull mean':>10s} {'pull sd':>8s} {'sd':>9s}")
+    for name, tally in found.items():
+        pulls = np.array(tally.pulls or [np.nan])
+        share, size = tally.held / max(tally.of, 1), np.median(tally.sds or [np.nan])
+        print(f"{name:20s} {share:7.1%} {tally.of:6d} {pulls.mean():10.2f} {pulls.std():8.2f} {size:9.3g}", flush=True)
 
 
 def main() -> None:
-    """Print the table."""
+    """Print the table after every hundred runs, so that a long run shows how it goes."""
     n = int(sys.argv[1]) if len(sys.argv) > 1 else 1000
     first = int(sys.argv[2]) if len(sys.argv) > 2 else 0
-    print(f"{'figure':20s} {'held':>7s} {'of':>6s} {'pull mean':>10s} {'pull sd':>8s} {'sd':>9s}")
-    for name, (held, of, mean, sd, size) in table(range(first, first + n)).items():
-        print(f"{name:20s} {held / max(of, 1):7.1%} {of:6d} {mean:10.2f} {sd:8.2f} {size:9.3g}")
+
+    def tell(done: int, found: dict[str, Tally]) -> None:
+        if done % 100 == 0 or done == n:
+            print(f"after {done} runs")
+            show(found)
+
+    count(range(first, first + n), tell)
 
 
 if __name__ == "__main__":

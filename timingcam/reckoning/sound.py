@@ -32,10 +32,11 @@ CHIRPS = np.array([-1.4, -1.0, -0.7, -0.45, -0.25, -0.1, 0.0, 0.1, 0.25, 0.45, 0
 STRONG, WEAK = 0.5, 0.2  # of the firing pattern's weight of a harmonic: where power must be, where it must not
 FARTHEST = 50  # grid steps that the speed may move in one hop: 1.5 of itself a second
 CHANGE_COST = 40.0  # of the logarithm of speed moving otherwise than its chirp says, a hop
-ORDER_RPM, ORDER_WINDOW_S = 3000.0, 0.3  # our choice: seven and a half cycles of a four-stroke
-CLEAR = 1.6  # our choice: contrast in nepers at which a note begins to stand out of noise
+ORDER_RPM, ORDER_WINDOW_S = 3000.0, 0.4  # our choice: ten cycles of a four-stroke
+CLEAR = 1.35  # our choice: contrast in nepers at which a note begins to stand out of noise
 RIVAL = 0.5  # our choice: what is left besides the note, in parts of the note's own contrast
 AGREE_REL = 0.04  # our choice: a sweep's rough speed is no further off
+TRUSTED_SHARE = 0.65  # our choice: of the clip that must be trusted before the whole is
 LEAST_REL_SD = 1e-3  # our choice: the clock of a phone's sound and the steps of the grid
 
 
@@ -56,7 +57,7 @@ class SoundSpeed:
     @property
     def trusted(self) -> bool:
         """Whether most of the clip's sound may be believed."""
-        return bool(np.mean(self.trust >= 0.5) > 0.8)
+        return bool(np.mean(self.trust >= 0.5) > TRUSTED_SHARE)
 
 
 def speed_from_sound(samples: np.ndarray, rate: float, firing_deg: tuple[float, ...], strokes: int) -> SoundSpeed:
@@ -101,8 +102,8 @@ def speed_from_sound(samples: np.ndarray, rate: float, firing_deg: tuple[float, 
             for m, c, k in zip(middles, chirps, path, strict=True)
         ]
     )
-    rpm = _by_orders(sound, middles, rough, combs)
-    return SoundSpeed(middles, rpm, _sd(rpm), _trust(clear, rival, rough, rpm))
+    rpm, sd = _smoothed(_by_orders(sound, middles, rough, combs))
+    return SoundSpeed(middles, rpm, sd, _trust(clear, rival, rough, rpm))
 
 
 def harmonic_weights(firing_deg: tuple[float, ...], strokes: int) -> np.ndarray:
@@ -231,17 +232,24 @@ def _peaks(
     return grid[at] * np.exp(step * GRID_STEP), near.max(axis=0)
 
 
-def _sd(rpm: np.ndarray) -> np.ndarray:
-    """From how far each speed is off a parabola through its neighbours."""
+def _smoothed(rpm: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Parabola through five neighbours each, and the sd of its middle.
+
+    References
+    ----------
+    .. [1] Savitzky & Golay, Anal. Chem. 36 (1964) 1627: weights −3 12 17 12 −3, 35ths.
+    """
     log = np.log(rpm)
     if len(log) < 5:
-        return np.full(len(rpm), 0.01) * rpm
-    # Residual of the middle of five from the parabola through them (Savitzky & Golay's weights: −3 12 17 12 −3, 35ths).
-    off = log[2:-2] - (-3 * log[:-4] + 12 * log[1:-3] + 17 * log[2:-2] + 12 * log[3:-1] - 3 * log[4:]) / 35.0
+        return rpm, 0.01 * rpm
+    middle = (-3 * log[:-4] + 12 * log[1:-3] + 17 * log[2:-2] + 12 * log[3:-1] - 3 * log[4:]) / 35.0
+    off = log[2:-2] - middle
     local = np.array([np.median(np.abs(off[max(i - 5, 0) : i + 6])) for i in range(len(off))])
     local = np.concatenate([[local[0]] * 2, local, [local[-1]] * 2])
-    # The residual holds 18 of 35 parts of the variance; windows overlap, which hides about as much again.
-    return rpm * np.hypot(2.0 * 1.4826 * local / math.sqrt(18.0 / 35.0), LEAST_REL_SD)
+    smooth = np.exp(np.concatenate([log[:2], middle, log[-2:]]))
+    # The residual holds 18 of 35 parts of the variance, the middle the other 17; windows overlap, so that neighbours
+    # err together, which the residual does not show: hence twice.
+    return smooth, smooth * np.hypot(2.0 * 1.4826 * local, LEAST_REL_SD)
 
 
 def _by_orders(sound: np.ndarray, middles: np.ndarray, rough: np.ndarray, combs: _Combs) -> np.ndarray:
