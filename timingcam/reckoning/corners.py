@@ -18,7 +18,7 @@ import numpy as np
 from timingcam.reckoning.brokenline import Points, corner_pieces, jacobian
 from timingcam.reckoning.linefit import Fit
 
-PLACES = 31
+PLACES = 25
 REACH_SD = 5.0
 WIDENINGS = 4  # of the grid, while its edge still holds something
 AT_THE_EDGE = 1e-3
