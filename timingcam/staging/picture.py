@@ -17,6 +17,7 @@ from timingcam.staging.camera import Grid, View, on_clock, sensor_grid, view
 from timingcam.staging.canvas import POLAR_PAD, Sheet
 from timingcam.staging.crossing import Crossing, crossing
 from timingcam.staging.edge import edge_hits, edge_sheet, edge_width_mm
+from timingcam.staging.lamp import lamp_sheet
 from timingcam.staging.light import smear_kernel, tint
 from timingcam.staging.motion import DEG_PER_S_PER_RPM, CrankMotion
 from timingcam.staging.rotor_look import rotor_sheet, turn_sign
@@ -60,7 +61,7 @@ class Stage:
         self.fine = self.view.focal_px / self.view.distance_mm
         self.on_edge = scene.engine.rotor.marks_on == "edge"
         self.rotor: Sheet = edge_sheet(scene, self.fine) if self.on_edge else rotor_sheet(scene, self.fine)
-        self.standing: list[Sheet] = standing_sheets(scene, self.view)
+        self.standing: list[Sheet] = _standing(scene, self.view)
         self.shading: Shading = shading(scene, self.view)
         self.crossing: Crossing | None = crossing(scene, self.view)
         self._still: dict[tuple[int, int], tuple[np.ndarray, np.ndarray]] = {}
@@ -280,6 +281,13 @@ class Stage:
             planes.chroma *= self.shading.spot_half[half][..., None]
             if self.shading.glare is not None:
                 planes.luma += self.shading.glare[rows]
+
+
+def _standing(scene: Scene, seen: View) -> list[Sheet]:
+    sheets = standing_sheets(scene, seen)
+    if scene.lamp is not None:
+        sheets.append(lamp_sheet(scene, seen.focal_px / seen.distance_mm))
+    return sorted(sheets, key=lambda sheet: sheet.height_mm)
 
 
 def _through(h: np.ndarray, u: np.ndarray, v: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

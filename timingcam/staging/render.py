@@ -18,7 +18,9 @@ import cv2
 import numpy as np
 
 from timingcam.errors import CannotUse
+from timingcam.staging.by_hand import hand_motion
 from timingcam.staging.container import write_clip
+from timingcam.staging.lamp import Lamp, make_lamp
 from timingcam.staging.light import flicker
 from timingcam.staging.motion import DEG_PER_S_PER_RPM, CrankMotion, crank_motion
 from timingcam.staging.picture import Planes, Stage
@@ -59,18 +61,21 @@ class Shoot:
     shutter: Shutter
     stage: Stage
     lit_by: dict[int, tuple[Flash, ...]]  # for each frame, the flashes that may light a row of it
+    lamp: Lamp | None = None
 
 
 def prepare(scene: Scene) -> Shoot:
     """Draw the scene and work out its flashes."""
-    motion, light, filmed = crank_motion(scene), flash_light(scene.strobe), shutter(scene)
+    motion = crank_motion(scene) if scene.hand is None else hand_motion(scene)
+    light, filmed = flash_light(scene.strobe), shutter(scene)
     flashes = tuple(all_flashes(scene, motion))
     lit_by: dict[int, tuple[Flash, ...]] = {}
     for flash in flashes:
         if not flash.missed:
             for frame in filmed.frames_lit(flash.time_s, light):
                 lit_by[frame] = (*lit_by.get(frame, ()), flash)
-    return Shoot(scene, motion, flashes, light, filmed, Stage(scene, motion), lit_by)
+    lamp = make_lamp(scene, motion) if scene.lamp is not None else None
+    return Shoot(scene, motion, flashes, light, filmed, Stage(scene, motion), lit_by, lamp)
 
 
 def frames(scene: Scene | Shoot) -> Iterator[Frame]:
@@ -98,6 +103,7 @@ def light_on_sensor(shoot: Shoot, number: int) -> Planes:
     """Linear light that the rows of one frame collect, without noise."""
     camera = shoot.scene.camera
     total = _ambient(shoot, number)
+    _add_lamp(shoot, total, number)
     for flash in shoot.lit_by.get(number, ()):
         _add_flash(shoot, total, flash, number)
     return _stabilised(shoot, total, number) if camera.stabilised and not shoot.stage.view.steady else total
@@ -213,6 +219,17 @@ def _ambient(shoot: Shoot, number: int) -> Planes:
     planes.luma *= level.astype(np.float32)[:, None]
     planes.chroma *= level[::2].astype(np.float32)[:, None, None]
     return planes
+
+
+def _add_lamp(shoot: Shoot, total: Planes, number: int) -> None:
+    if shoot.lamp is None:
+        return
+    start_s, exposure_s = shoot.shutter.start_s[number], float(shoot.shutter.exposure_s[number])
+    rows = np.arange(shoot.scene.camera.height)
+    bright = shoot.lamp.brightness(start_s + rows * shoot.shutter.line_time_s, exposure_s)
+    bright *= exposure_s / shoot.shutter.exposure_s[0]
+    middle_s = float(start_s + shoot.shutter.line_time_s * rows.size / 2 + exposure_s / 2)
+    shoot.lamp.shine(total, shoot.stage.view, middle_s, bright)
 
 
 def _add_flash(shoot: Shoot, total: Planes, flash: Flash, number: int) -> None:

@@ -22,6 +22,8 @@ from timingcam.engine import Engine, read_engine
 from timingcam.errors import CannotUse
 from timingcam.staging.scene_tables import (
     Camera,
+    Hand,
+    Lamp,
     Light,
     Points,
     RotorLook,
@@ -49,6 +51,8 @@ class Scene:
     stator: StatorLook
     sound: Sound
     trouble: Trouble
+    hand: Hand | None = None
+    lamp: Lamp | None = None
     text: str = ""  # the file as it was read
     folder: Path = Path()
     engine_path: Path = Path()
@@ -173,7 +177,8 @@ def _check_whole(scene: Scene, name: str) -> None:
             )
     for key, points in (
         ("run.rpm", scene.run.rpm),
-        ("run.advance", scene.advance),
+        ("run.advance", scene.run.advance if scene.hand is not None else scene.advance),
+        ("hand.course", scene.hand.course if scene.hand is not None else None),
         ("camera.exposure_s", scene.camera.exposure_s),
         ("camera.gain", scene.camera.gain),
         ("camera.fps_changes", scene.camera.fps_changes),
@@ -186,7 +191,14 @@ def _check_whole(scene: Scene, name: str) -> None:
             expected='stator.index = "pointer" and no window',
             do="correct [stator]",
         )
-    if scene.run.rpm == 0 and scene.strobe.free_running_hz is None:
+    if scene.lamp is not None and scene.lamp.goes_out_btdc_deg >= scene.lamp.lights_btdc_deg:
+        raise CannotUse(
+            found=f"{name}: a lamp that lights at {scene.lamp.lights_btdc_deg} and goes out at "
+            f"{scene.lamp.goes_out_btdc_deg} degrees before top dead centre",
+            expected="lamp.goes_out_btdc_deg below lamp.lights_btdc_deg",
+            do="correct [lamp]",
+        )
+    if scene.hand is None and scene.run.rpm == 0 and scene.strobe.free_running_hz is None:
         raise CannotUse(
             found=f"{name}: run.rpm = 0, and a strobe that waits for sparks",
             expected="an engine that turns, or strobe.free_running_hz",
@@ -205,7 +217,7 @@ def _check_points(points: Points, key: str) -> None:
     firsts = [first for first, _ in points]
     if any(b <= a for a, b in pairwise(firsts)):
         raise CannotUse(found=f"{key}: {firsts}", expected="first numbers that rise", do="put the points in order")
-    if not key.endswith("advance") and any(second <= 0 for _, second in points):
+    if not key.endswith(("advance", "course")) and any(second <= 0 for _, second in points):
         raise CannotUse(found=f"{key}: {points}", expected="second numbers above 0", do="correct the points")
 
 

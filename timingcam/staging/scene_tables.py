@@ -46,6 +46,35 @@ class Run(_Table):
     start_deg: Real | None = None  # engine angle at time 0; drawn by the seed where left out
 
 
+class Hand(_Table):
+    """[hand]: the engine turned by hand, without a spark; where it is given, `run` tells only how long."""
+
+    course: Annotated[Points, Field(min_length=2)]  # [seconds, engine angle] points; level between two is a pause
+    between: Literal["smooth", "straight"] = "smooth"
+    uneven_s: From0 = 0.02  # the hand runs ahead of the course or behind it, rms
+    stop_deg: Annotated[float, Field(gt=0, lt=180, strict=False)] | None = None  # a piston stop holds this far either
+    # side of the filmed cylinder's top dead centre; the course is cut off there
+    stop_give_deg: From0 = 0.0  # where it holds, from one contact to the next, sd
+
+
+class Lamp(_Table):
+    """[lamp]: a lamp on the trigger, beside the rotor."""
+
+    lights_btdc_deg: Real = 12.0  # turned forwards, it lights here ...
+    goes_out_btdc_deg: Real = -60.0  # ... and goes out here; less than where it lights
+    jitter_deg: From0 = 0.0  # of either, from pass to pass, sd
+    slack_deg: From0 = 0.0  # of chain and gears: turned backwards the trigger hangs behind by it
+    rise_ms: From0 = 1.0  # to 63 %
+    fall_ms: From0 = 1.0
+    brightness: Above0 = 2.5  # of its glass, white being 1
+    halo_share: Share = 0.05  # of that, about it, by the lens
+    colour: Colour = (1.0, 0.62, 0.2)
+    at_deg: Real = 60.0  # clock direction
+    at_radii: Above0 = 1.22  # from the rotor's centre
+    above_mm: From0 = 3.0
+    width_mm: Above0 = 6.0
+
+
 class Strobe(_Table):
     """[strobe]."""
 
@@ -194,6 +223,8 @@ class Tables(_Table):
     engine: EngineUse
     seed: Annotated[int, Field(ge=0)] = 1
     run: Run = Run()
+    hand: Hand | None = None
+    lamp: Lamp | None = None
     strobe: Strobe = Strobe()
     camera: Camera = Camera()
     light: Light = Light()

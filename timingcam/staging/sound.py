@@ -38,7 +38,7 @@ def engine_sound(scene: Scene, motion: CrankMotion) -> np.ndarray | None:
     count = math.ceil(scene.run.duration_s * SAMPLES_PER_S)
     train = np.zeros(count)
     first, last = motion.angle_deg(np.array([0.0, scene.run.duration_s]))
-    for cylinder in scene.engine.cylinder:
+    for cylinder in scene.engine.cylinder if scene.hand is None else ():  # turned by hand, nothing fires
         size = rng.uniform(0.85, 1.0)
         cycles = np.arange(
             math.ceil((first - cylinder.tdc_deg) / motion.cycle_deg), (last - cylinder.tdc_deg) / motion.cycle_deg

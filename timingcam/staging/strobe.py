@@ -92,6 +92,8 @@ def all_flashes(scene: Scene, motion: CrankMotion) -> list[Flash]:
     -------
     list of Flash
     """
+    if scene.hand is not None:
+        return []  # turned by hand, in steady light
     rng = np.random.default_rng([scene.seed, 2])
     if scene.strobe.free_running_hz is not None:
         return _free_running(scene, motion, rng)

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from timingcam.staging.by_hand_truth import told_by_hand
 from timingcam.staging.camera import apply, distorted, on_clock
 from timingcam.staging.edge import edge_hits, edge_width_mm
 from timingcam.staging.rotor_look import placed_marks
@@ -158,7 +159,7 @@ def truth_json(shoot: Shoot, stamps: Stamps) -> str:
         "engine": scene.engine.name,
         "cylinder": scene.cylinder,
         "seed": scene.seed,
-        "advance_curve": [list(point) for point in scene.advance],
+        "advance_curve": [list(point) for point in scene.advance] if scene.hand is None else [],
         "jitter_deg": scene.run.jitter_deg,
         "hysteresis_deg": scene.run.hysteresis_deg,
         "strobe": _told_strobe(scene),
@@ -167,6 +168,7 @@ def truth_json(shoot: Shoot, stamps: Stamps) -> str:
         "rotor": _told_rotor(shoot),
         "index": _told_index(shoot),
         "frames_written": int(stamps.shows.size),
+        **told_by_hand(shoot),
     }
     if _odd_stamps(scene):
         data["frames_written"] = [
