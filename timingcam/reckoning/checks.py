@@ -15,6 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from timingcam.engine import Engine, Spec
+from timingcam.reckoning.curve import OFF_THE_CURVE
 from timingcam.reckoning.gum import Part, estimate
 from timingcam.reckoning.linefit import MAD_TO_SD, variance_inflation
 from timingcam.reckoning.result import Check, Curve, Estimate, Readings, Verdict
@@ -186,7 +187,9 @@ def _range(spec: Spec, curve: Curve, aim_deg: float) -> list[Check]:
         return []
     random_low, random_full = float(curve.grid_random_sd_deg[0]), float(curve.grid_random_sd_deg[-1])
     common = [max(est.sd**2 - r**2, 0.0) ** 0.5 for est, r in ((low, random_low), (full, random_full))]
-    parts = [Part(random_low), Part(random_full), Part(abs(common[1] - common[0]))]
+    # A shift falls out of the difference. What grows with speed leaves full − low of it, which is no more than this.
+    left = abs(common[1] ** 2 - common[0] ** 2) ** 0.5
+    parts = [Part(random_low), Part(random_full), Part(left)]
     figure = estimate(full.value - low.value, parts)
     return _limits("range of the advancer", figure, aim_deg - spec.tolerance_deg, aim_deg + spec.tolerance_deg)
 
@@ -266,7 +269,7 @@ def _top(readings: Readings, curve: Curve) -> list[Check]:
 
 def _shares(engine: Engine, readings: Readings, windows_s: np.ndarray | None) -> list[Check]:
     n = len(readings)
-    off = sum(reason.startswith("more than") and reason.endswith("follow") for reason in readings.reason)
+    off = sum(reason == OFF_THE_CURVE for reason in readings.reason)
     found = _limits("outlying sparks", _share(off, n), None, OUTLYING_SHARE) if n else []
     missing = None if windows_s is None else _missing(engine, readings, windows_s)
     return found if missing is None else [*found, *_limits("missing flashes", missing, None, MISSING_SHARE)]
