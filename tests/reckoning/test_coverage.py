@@ -2,15 +2,21 @@
 
 from __future__ import annotations
 
+import importlib.util
 import sys
 from pathlib import Path
 
 import pytest
 from scipy.stats import binom
 
-sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
-
-from coverage import FIGURES, count
+# By its path: a well-known package has the same name.
+_SPEC = importlib.util.spec_from_file_location(
+    "interval_coverage", Path(__file__).parents[1] / "benchmarks" / "coverage.py"
+)
+assert _SPEC is not None and _SPEC.loader is not None
+interval_coverage = sys.modules["interval_coverage"] = importlib.util.module_from_spec(_SPEC)
+_SPEC.loader.exec_module(interval_coverage)
+FIGURES, count = interval_coverage.FIGURES, interval_coverage.count
 
 
 def fewest(of: int, share: float, chance: float) -> int:
@@ -19,11 +25,11 @@ def fewest(of: int, share: float, chance: float) -> int:
 
 
 def test_a_few_runs() -> None:
-    """Twelve runs cannot tell 93 from 97 %; they do tell an interval of a third of the width it should have: 49 %."""
-    found = count(range(9000, 9012))
+    """Eight runs cannot tell 93 from 97 %; they do tell an interval of a third of the width it should have: 49 %."""
+    found = count(range(9000, 9008))
     for name in FIGURES:
         tally = found[name]
-        assert tally.of >= 10, name
+        assert tally.of >= 7, name
         # One failure of a sound figure in 10,000 tests.
         assert tally.held >= fewest(tally.of, 0.95, 1e-4), name
 
