@@ -19,6 +19,7 @@ import numpy as np
 from timingcam.errors import CannotMeasure
 
 MIN_BAND_ROWS = 6  # our choice: shorter runs are noise or cannot hold a mark
+TOO_TALL = 1.12  # our choice: of the usual height; noise and a stepping exposure stay below
 MIN_CONTRAST = 5.0  # our choice: a flash must stand this many row-noise sds over the ambient light
 DO_LIGHT = "film nearer, with the strobe nearer to the marks and less light from elsewhere"
 
@@ -90,12 +91,42 @@ def find_bands(light: np.ndarray) -> Bands:
     runs, edges = runs[good], edges[good]
     if not len(runs):
         raise CannotMeasure(found="no flash in the whole clip", expected="bands of rows lit by a strobe", do=DO_LIGHT)
+    runs, edges = _split(runs, edges, light.shape[1])
     # An edge is where the ramp's area is halved: its noise is that of some ramp_rows sums of row noise.
     row_sd = float(np.hypot(0.29, noise * np.sqrt(2 * ramp_rows + 4)))
     return Bands(
         runs[:, 0], edges[:, 0], edges[:, 1], edges[:, 2].astype(int), edges[:, 3].astype(int), edges[:, 4],
         row_sd, ramp_rows, *light.shape,
     )  # fmt: skip
+
+
+def _split(runs: np.ndarray, edges: np.ndarray, n_rows: int) -> tuple[np.ndarray, np.ndarray]:
+    """Part runs that are taller than a flash can light: two flashes whose bands touch or overlap.
+
+    The first begins at the run's start and the last ends at its end; rows that both may have lit belong to neither.
+    """
+    height = edges[:, 1] - edges[:, 0]
+    whole = height[np.isfinite(height)]
+    if len(whole) < 5:
+        return runs, edges
+    tall = float(np.median(whole))
+    lit = np.where(np.isfinite(edges[:, 1]), edges[:, 1], n_rows) - np.where(np.isfinite(edges[:, 0]), edges[:, 0], 0)
+    out_runs, out_edges = [], []
+    for run, (start, end, inner_first, inner_last, level), rows in zip(runs, edges, lit, strict=True):
+        if rows < TOO_TALL * tall:
+            out_runs.append(run)
+            out_edges.append((start, end, inner_first, inner_last, level))
+            continue
+        # Where one cannot have reached yet, or any more: the other's end, a height away, bounds it.
+        if np.isfinite(start):
+            last = np.nanmin([start + tall, end - tall if np.isfinite(end) else n_rows - 1.0]) - 3
+            out_runs.append(run)
+            out_edges.append((start, np.nan, inner_first, last, level))
+        if np.isfinite(end):
+            first = np.nanmax([end - tall, start + tall if np.isfinite(start) else 0.0]) + 3
+            out_runs.append(run)
+            out_edges.append((np.nan, end, first, inner_last, level))
+    return np.array(out_runs).reshape(-1, 3), np.array(out_edges, float).reshape(-1, 5)
 
 
 def _share_of_flash(light: np.ndarray) -> tuple[np.ndarray, float]:

@@ -22,6 +22,7 @@ from timingcam.seeing.evenness import line_time_from_evenness
 
 # Our choice of bounds: published read-outs are 10 to 65 µs a line of the sensor at 30 fps, down to a few µs at 240 fps.
 MIN_LINE_TIME_S = 1e-6
+LEAST_READOUT = 0.1  # our choice: of the frame period; faster sensors hardly roll
 MIN_FLASHES = 12  # our choice: fewer say nothing about a curve
 
 
@@ -109,22 +110,20 @@ def _shutter(bands: Bands, time_s: np.ndarray, line_time_s: float | None, exposu
         given = line_time_s
         exposure = exposure_s or (rows * given if rows else _exposure_across(bands, straddle, time_s, given))
         return Shutter(given, 0.002 * given, exposure)
-    guess = None
-    if rows is not None and len(straddle) >= 3:
-        r_s, r_e = bands.start_row[straddle], bands.end_row[straddle + 1]
-        step_s = time_s[bands.frame[straddle + 1]] - time_s[bands.frame[straddle]]
-        each = step_s / np.maximum(rows + r_s - r_e, 1.0)
-        guess = float(np.median(each))
-    low = max(MIN_LINE_TIME_S, 0.1 * longest_s)
-    bounds = (low, 1.02 * longest_s) if guess is None else (max(low, 0.93 * guess), min(1.02 * longest_s, 1.07 * guess))
+    low = max(MIN_LINE_TIME_S, LEAST_READOUT * longest_s)
 
     def event_times(line_s: float) -> np.ndarray:
         exposure = exposure_s or (rows * line_s if rows else _exposure_across(bands, straddle, time_s, line_s))
         return _merged(bands, time_s, Shutter(line_s, 0.0, exposure))[0]
 
-    found, sd = line_time_from_evenness(event_times, bounds)
-    if guess is not None and sd > 0.02 * guess:
-        found, sd = guess, 0.01 * guess
+    found, sd = line_time_from_evenness(event_times, (low, 1.01 * longest_s))
+    if sd > 0.02 * found and rows is not None and len(straddle) >= 3:
+        # Flashes too uneven or too seldom: those that lie across two frames still tell, if they agree.
+        step_s = time_s[bands.frame[straddle + 1]] - time_s[bands.frame[straddle]]
+        each = step_s / np.maximum(rows + bands.start_row[straddle] - bands.end_row[straddle + 1], 1.0)
+        spread = 1.4826 * float(np.median(np.abs(each - np.median(each))))
+        if spread < 0.02 * found and low < np.median(each) < 1.01 * longest_s:
+            found, sd = float(np.median(each)), max(spread / np.sqrt(len(each)), 0.002 * found)
     exposure = exposure_s or (rows * found if rows else _exposure_across(bands, straddle, time_s, found))
     return Shutter(found, sd, exposure)
 
@@ -153,8 +152,8 @@ def _merged(bands: Bands, time_s: np.ndarray, shutter: Shutter) -> tuple[np.ndar
     by_start = base + bands.start_row * shutter.line_time_s + shutter.exposure_s
     by_end = base + bands.end_row * shutter.line_time_s
     edges = np.isfinite(by_start).astype(int) + np.isfinite(by_end).astype(int)
-    with np.errstate(all="ignore"):
-        each = np.nanmean(np.stack([by_start, by_end]), axis=0)
+    each = np.where(np.isfinite(by_start), by_start, 0.0) + np.where(np.isfinite(by_end), by_end, 0.0)
+    each /= np.maximum(edges, 1)
     # Two bands are one flash where they stand at the foot of a frame and the head of the next and agree in time.
     tolerance_s = 0.25 * shutter.exposure_s + 20 * shutter.line_time_s
     # A band that fills its frame has no edge: somewhere between its last row's opening and its first row's closing.
@@ -175,7 +174,9 @@ def _timed(bands: Bands, time_s: np.ndarray, shutter: Shutter, stamp_sd_s: float
     edge_sd_s = bands.row_sd * shutter.line_time_s
     blind_sd_s = abs(shutter.exposure_s - bands.n_rows * shutter.line_time_s) / np.sqrt(12) + edge_sd_s
     sd = np.where(edges > 0, edge_sd_s / np.sqrt(np.maximum(edges, 1)), blind_sd_s)
-    sd = np.hypot(sd, stamp_sd_s)
+    # A line time that is off moves flashes by their distance from the middle row, early or late.
+    seen_row = np.bincount(flash, bands.inner_first + bands.inner_last) / (2 * np.bincount(flash))
+    sd = np.sqrt(sd**2 + stamp_sd_s**2 + (shutter.line_time_sd_s * (seen_row - bands.n_rows / 2)) ** 2)
     order = np.argsort(when, kind="stable")
     rank = np.empty_like(order)
     rank[order] = np.arange(len(order))

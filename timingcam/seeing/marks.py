@@ -23,6 +23,7 @@ import numpy as np
 from timingcam.engine import Engine, RotorMark
 from timingcam.errors import CannotMeasure
 from timingcam.seeing.lines import Line, centreline, find_lines
+from timingcam.seeing.pose import Pose
 from timingcam.seeing.strips import Grid
 from timingcam.seeing.view import View
 
@@ -35,6 +36,8 @@ REACH = 1.3  # rim radii: an index further out is not beside the marks
 NEAR_RIM = 0.12  # rim radii over which a line's claim to be the index falls
 CLEAR_ENOUGH = 250.0  # a line this clear is as good as any
 BROAD_DEG = 5.0  # our choice: what is broader is a lug or a coil rather than an index
+MISFIT_DEG = 0.5
+DISTINCT_DEG = 2.5  # ways to lay the constellation closer than this are one, read off one line or another
 SAME_THING_DEG = 0.6
 POINTED_WITHIN_DEG = 3.0
 RIVAL_SHARE = 0.8  # our choice: a rival reading of the picture this good makes the names unsure
@@ -92,6 +95,26 @@ class Maps:
     turns_deg: np.ndarray
     rim: float  # radius of the rotor's edge on this grid
     sense: int  # 1 where the rotor turns clockwise in the stored picture
+    pose: Pose
+    pose_covariance: np.ndarray
+
+    def bend_sd_deg(self, mark_deg: float, index_deg: float) -> float:
+        """Doubt of the angle from the index to a mark that comes from the pose: marks far from the index suffer most."""
+        turn = float(np.median(self.turns_deg))
+        rim = np.array([
+            [np.cos(a), np.sin(a)] for a in np.radians([mark_deg + turn, index_deg])
+        ]) * np.array([[0.9], [1.03]])  # fmt: skip
+        at_px = self.pose.to_image(rim)
+        slopes = []
+        for step in np.diag(np.full(6, 1e-3)):
+            apart = []
+            for pose in (self.pose.moved(step), self.pose.moved(-step)):
+                at = pose.to_plane(at_px)
+                a = np.arctan2(at[:, 1], at[:, 0])
+                apart.append(float(wrap(np.degrees(a[0] - a[1]))))
+            slopes.append((apart[0] - apart[1]) / 2e-3)
+        slope = np.array(slopes)
+        return float(np.sqrt(slope @ self.pose_covariance @ slope))
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,7 +166,7 @@ class _Reading:
 def maps_of(view: View, sense: int) -> Maps:
     """The maps on which marks are looked for."""
     turns = view.turns_deg[np.isfinite(view.turns_deg)]
-    return Maps(view.wide, view.rotor_on_wide, view.still_strip, turns, 1.0, sense)
+    return Maps(view.wide, view.rotor_on_wide, view.still_strip, turns, 1.0, sense, view.pose, view.pose_covariance)
 
 
 def find_marks(maps: Maps, engine: Engine, cylinder: str, btdc: dict[str, float], hints: Hints) -> Marks:
@@ -178,7 +201,7 @@ def find_marks(maps: Maps, engine: Engine, cylinder: str, btdc: dict[str, float]
             "--mark NAME@X,Y",
         )  # fmt: skip
     best = _best_reading(_readings(maps, zeros, still_lines, engine, cylinder), hints)
-    return _located(maps, best, places, engine)
+    return _located(maps, best, places)
 
 
 @dataclass(frozen=True, slots=True)
@@ -254,7 +277,7 @@ def _zeros(
     result.sort(key=lambda r: -r[1])
     distinct: list[tuple[float, float, tuple[Line | None, ...]]] = []
     for reading in result:
-        if all(abs(wrap(reading[0] - other[0])) > 1.0 for other in distinct):
+        if all(abs(wrap(reading[0] - other[0])) > DISTINCT_DEG for other in distinct):
             distinct.append(reading)
     return distinct[:12]
 
@@ -324,7 +347,7 @@ def _best_reading(readings: list[_Reading], hints: Hints) -> _Reading:
         )  # fmt: skip
     best = readings[0]
     for rival in readings[1:]:
-        same_zero = abs(wrap(rival.zero_deg - best.zero_deg)) < 1.0
+        same_zero = abs(wrap(rival.zero_deg - best.zero_deg)) < DISTINCT_DEG
         same_index = abs(wrap(rival.index.deg - best.index.deg)) < 1.0
         if same_zero and not same_index and rival.index_score > RIVAL_SHARE * best.index_score:
             raise CannotMeasure(
@@ -342,7 +365,7 @@ def _best_reading(readings: list[_Reading], hints: Hints) -> _Reading:
     return best
 
 
-def _located(maps: Maps, reading: _Reading, places: list[Place], engine: Engine) -> Marks:
+def _located(maps: Maps, reading: _Reading, places: list[Place]) -> Marks:
     index = _locate_index(maps, reading.index)
     found: list[Mark] = []
     for line, place in zip(reading.lines, places, strict=True):
@@ -350,11 +373,12 @@ def _located(maps: Maps, reading: _Reading, places: list[Place], engine: Engine)
             continue
         span = _end_nearest(line, index.radius)
         deg, sd, width = centreline(maps.rotor, maps.grid, line, span)
+        sd = float(np.hypot(sd, maps.bend_sd_deg(deg, index.deg)))
         found.append(Mark(place.name, deg, sd, line.inner, line.outer, width, place.deg, place.sd_deg))
     zero, zero_sd, file_sd, offsets = _zero_of(found, reading.zero_deg)
     warnings = []
     for mark, offset in zip(found, offsets, strict=True):
-        if abs(offset) > 0.5 + 2 * mark.sd_deg:
+        if abs(offset) > MISFIT_DEG + 2 * mark.sd_deg:
             warnings.append(
                 f"Mark {mark.name} stands {abs(offset):.1f} degrees from where the engine file and the other marks put "
                 "it: check the file, and which mark is right."

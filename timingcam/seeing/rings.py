@@ -20,17 +20,25 @@ TILTS_DEG = (0.0, 14.0, 22.0, 29.0, 35.0)
 N_DIRECTIONS = 8
 MIN_RADIUS = 0.10  # of the picture's shorter side
 MAX_RADIUS = 0.75
+FINE_STEP_PX = 1.5
 MIN_COVERAGE = 0.3  # our choice: a third of a ring's edge, in view, must be there
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Ring:
-    """An ellipse: centre, half axes and the direction of the first, degrees; and the share of it that has an edge."""
+    """An ellipse: centre, half axes and the direction of the first, degrees; the share of it that has an edge."""
 
     centre_px: np.ndarray
     axes_px: tuple[float, float]
     angle_deg: float
     coverage: float
+    sign: int  # -1 where it is brighter inside
+
+    def shape_px(self) -> np.ndarray:
+        """The symmetric matrix that takes the unit circle to the ellipse about its centre, shape (2, 2)."""
+        a = np.radians(self.angle_deg)
+        turn = np.array([[np.cos(a), -np.sin(a)], [np.sin(a), np.cos(a)]])
+        return turn @ np.diag(self.axes_px) @ turn.T
 
     @property
     def size_px(self) -> float:
@@ -99,11 +107,56 @@ def find_rings(picture: np.ndarray, known: np.ndarray) -> list[Ring]:
     assert best is not None
     _, centre, stretch = best
     full = find_edges(picture, known, 1.5, 60000)
-    rings = [
-        _refined(full, (centre + 0.5) * scale - 0.5, stretch, radius * scale)
-        for radius in _radii(edges, centre, stretch, size)
-    ]
-    return sorted((r for r in rings if r is not None), key=lambda r: -r.coverage * np.sqrt(r.size_px))
+    rough = (centre + 0.5) * scale - 0.5
+    found = []
+    for sign in (1, -1):  # brighter outside, brighter inside: the two sides of a gap lie close together
+        for radius in _radii(edges, centre, stretch, (min(size), sign)):
+            found.append(_refined(full, rough, np.linalg.inv(stretch) * radius * scale, (0.06, sign)))
+    rings = _ordered(found)
+    if rings:
+        # Again about the best one, finely: a bevel or a groove beside the rim is a ring of its own.
+        best_ring = rings[0]
+        for sign in (1, -1):
+            for radius in _fine_radii(full, best_ring, sign):
+                found.append(_refined(full, best_ring.centre_px, best_ring.shape_px() * radius, (0.02, sign)))
+        rings = _ordered(found)
+    return rings
+
+
+def _ordered(rings: list[Ring | None]) -> list[Ring]:
+    return _distinct(sorted((r for r in rings if r is not None), key=lambda r: -r.coverage * np.sqrt(r.size_px)))
+
+
+def _fine_radii(edges: Edges, ring: Ring, sign: int) -> list[float]:
+    """Radii, in those of a ring, at which edges of one sign crowd."""
+    shape = ring.shape_px()
+    u = (edges.xy - ring.centre_px) @ np.linalg.inv(shape)
+    normal = edges.unit @ shape
+    normal /= np.linalg.norm(normal, axis=1, keepdims=True)
+    radius = np.linalg.norm(u, axis=1)
+    facing = sign * (u * normal).sum(axis=1) / np.maximum(radius, 1e-9) > 0.97
+    step = FINE_STEP_PX / ring.size_px
+    counts, _ = np.histogram(radius[facing], bins=np.arange(0.3, 1.7, step))
+    counts = np.convolve(counts, np.ones(3), mode="same")
+    middle = 0.3 + (np.arange(len(counts)) + 0.5) * step
+    coverage = counts / (2 * np.pi * middle * ring.size_px)
+    result = []
+    for _ in range(10):
+        k = int(np.argmax(coverage))
+        if coverage[k] < MIN_COVERAGE:
+            break
+        result.append(float(middle[k]))
+        coverage[max(0, k - 2) : k + 3] = 0
+    return result
+
+
+def _distinct(rings: list[Ring]) -> list[Ring]:
+    """Without those that came out as another once more."""
+    kept: list[Ring] = []
+    for ring in rings:
+        if all(abs(ring.size_px - k.size_px) > 1.0 or ring.sign != k.sign for k in kept):
+            kept.append(ring)
+    return kept
 
 
 def _stretches() -> list[np.ndarray]:
@@ -145,20 +198,19 @@ def _vote(edges: Edges, stretch: np.ndarray, size: tuple[int, int]) -> tuple[flo
     return float(top), (np.array([x, y], float) + low) @ np.linalg.inv(stretch)
 
 
-def _radii(edges: Edges, centre: np.ndarray, stretch: np.ndarray, size: tuple[int, int]) -> list[float]:
-    """Radii, in stretched small pixels, at which edges facing the centre crowd."""
+def _radii(edges: Edges, centre: np.ndarray, stretch: np.ndarray, kind: tuple[int, int]) -> list[float]:
+    """Radii, in stretched small pixels, at which edges facing the centre crowd; `kind` the shorter side and the sign."""
+    short, sign = kind
     xy, normal = _stretched(edges, stretch)
     d = xy - centre @ stretch
     radius = np.linalg.norm(d, axis=1)
-    facing = np.abs((d * normal).sum(axis=1)) / np.maximum(radius, 1e-9) > 0.97
-    short = min(size)
-    top = MAX_RADIUS * short
-    counts, _ = np.histogram(radius[facing], bins=np.arange(0, top + 1, 1.0))
+    facing = sign * (d * normal).sum(axis=1) / np.maximum(radius, 1e-9) > 0.97
+    counts, _ = np.histogram(radius[facing], bins=np.arange(0, MAX_RADIUS * short + 1, 1.0))
     counts = np.convolve(counts, np.ones(3), mode="same")
     coverage = counts / (2 * np.pi * np.maximum(np.arange(len(counts)) + 0.5, 1))
-    result = []
     coverage[: int(MIN_RADIUS * 0.5 * short)] = 0
-    for _ in range(8):
+    result = []
+    for _ in range(6):
         k = int(np.argmax(coverage))
         if coverage[k] < 0.5 * MIN_COVERAGE:
             break
@@ -167,34 +219,27 @@ def _radii(edges: Edges, centre: np.ndarray, stretch: np.ndarray, size: tuple[in
     return result
 
 
-def _refined(edges: Edges, centre: np.ndarray, stretch: np.ndarray, radius: float) -> Ring | None:
-    """Fit an ellipse to the full-size edge points near a rough circle in stretched pixels."""
-    inverse = np.linalg.inv(stretch)
-    shape = inverse * radius  # unit circle to picture
-    tolerance = 0.08
+def _refined(edges: Edges, centre: np.ndarray, shape: np.ndarray, kind: tuple[float, int]) -> Ring | None:
+    """Fit an ellipse to the full-size edge points of one sign near a rough one, `shape` taking the unit circle to it."""
+    tolerance, sign = kind
     ring = None
-    for _ in range(8):
-        back = np.linalg.inv(shape)
-        u = (edges.xy - centre) @ back
+    for _ in range(10):
+        u = (edges.xy - centre) @ np.linalg.inv(shape)
         radial = np.linalg.norm(u, axis=1)
         normal = edges.unit @ shape
         normal /= np.linalg.norm(normal, axis=1, keepdims=True)
-        facing = np.abs((u * normal).sum(axis=1)) / np.maximum(radial, 1e-9)
+        facing = sign * (u * normal).sum(axis=1) / np.maximum(radial, 1e-9)
         near = (np.abs(radial - 1) < tolerance) & (facing > 0.95)
         if near.sum() < 40:
             return None
-        points = edges.xy[near]
         sector = np.floor(np.degrees(np.arctan2(u[near, 1], u[near, 0])) / 3).astype(int)
         coverage = len(np.unique(sector)) / 120
         if coverage < MIN_COVERAGE:
             return None
-        (cx, cy), (d1, d2), angle = cv2.fitEllipseAMS(points.astype(np.float32))
+        (cx, cy), (d1, d2), angle = cv2.fitEllipseAMS(edges.xy[near].astype(np.float32))
         if not np.isfinite([cx, cy, d1, d2]).all() or min(d1, d2) < 0.6 * max(d1, d2) or min(d1, d2) <= 0:
             return None
-        ring = Ring(np.array([cx, cy]), (d1 / 2, d2 / 2), float(angle), coverage)
-        a = np.radians(angle)
-        turn = np.array([[np.cos(a), -np.sin(a)], [np.sin(a), np.cos(a)]])
-        shape = turn @ np.diag([d1 / 2, d2 / 2]) @ turn.T
-        centre = ring.centre_px
-        tolerance = max(tolerance * 0.6, 2.0 / ring.size_px)
+        ring = Ring(np.array([cx, cy]), (d1 / 2, d2 / 2), float(angle), coverage, sign)
+        shape, centre = ring.shape_px(), ring.centre_px
+        tolerance = max(tolerance * 0.65, 1.5 / ring.size_px)
     return ring

@@ -186,6 +186,30 @@ def read_frames(turning: Turning, numbers: Iterable[int]) -> FineTurns:
     return FineTurns(columns[0].astype(int), columns[1], columns[2], columns[3])
 
 
+def in_step(turning: Turning, fine: FineTurns) -> np.ndarray:
+    """Fine turns unwrapped as the track is: each the number of whole turns further that the track says.
+
+    Parameters
+    ----------
+    turning : Turning
+    fine : FineTurns
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        Degrees; the zero is the fine reading's own, that of the maps.
+    """
+    track = turning.track.turn_deg[fine.frame]
+    apart = np.radians(fine.turn_deg - track)
+    apart = apart[np.isfinite(apart)]
+    if len(apart) == 0:
+        return fine.turn_deg.copy()
+    # Both zeros are a constant apart, the same in all frames.
+    zero = np.degrees(np.angle(np.exp(1j * apart).mean()))
+    turns = np.round((track + zero - fine.turn_deg) / 360.0)
+    return fine.turn_deg + 360.0 * np.nan_to_num(turns)
+
+
 def speeds(time_s: np.ndarray, turn_deg: np.ndarray, reach: int = SPEED_FRAMES) -> np.ndarray:
     """Slope of a straight line through each value and its neighbours, NaN left out, degrees a second."""
     result = np.full(len(time_s), np.nan)

@@ -227,7 +227,7 @@ def _rim(stack: _Stack, pose: Pose, rings: list[Ring]) -> Ring:
     if off.min() < 0.10:
         return rings[int(np.argmin(off))]
     best = rings[0]
-    return Ring(best.centre_px, (best.axes_px[0] * edge, best.axes_px[1] * edge), best.angle_deg, 0.0)
+    return Ring(best.centre_px, (best.axes_px[0] * edge, best.axes_px[1] * edge), best.angle_deg, 0.0, best.sign)
 
 
 def _turning_radius(stack: _Stack, pose: Pose, turns: list[Turn | None]) -> float | None:
