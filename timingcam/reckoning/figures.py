@@ -189,7 +189,11 @@ def scatter(fit: Fit, points: Points) -> Estimate:
     mean = fit.scatter_var
     n_core = max(int(core.sum()) - fit.form.size, 1)
     inflation = variance_inflation(square[core])
-    random_var = float(np.sum(weight**2 * (square - mean) ** 2) / np.sum(weight) ** 2) * inflation * core.sum() / n_core
+    # The spread that the squares show is itself known to a tenth or two; it is not taken for less than that of normal
+    # noise, 2σ⁴.
+    shown = np.sum(weight**2 * (square - mean) ** 2)
+    normal = 2.0 * np.sum(weight**2 * fit.sd**4)
+    random_var = float(max(shown, normal) / np.sum(weight) ** 2) * inflation * core.sum() / n_core
     own_mean = float(np.sum(weight * own_var) / np.sum(weight))
     return scatter_estimate(mean, own_mean, random_var)
 
