@@ -30,7 +30,9 @@ RIVAL_SHARE = 0.6
 PATCH = 33  # cells a side, of the patch that is watched
 REACH_RADII = 0.16  # rim radii, of that patch to each side
 CLIPPED = 0.85  # of white: brighter than this the sensor may have been full before the exposure ended
-DO_LAMP = "film with the lamp in view beside the rotor, not too bright, and nothing moving before it, or give --lamp X,Y"
+DO_LAMP = (
+    "film with the lamp in view beside the rotor, not too bright, and nothing moving before it, or give --lamp X,Y"
+)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -75,9 +77,7 @@ def find_lamp(turning: Turning) -> np.ndarray:
     best, rest = places[0], places[1:]
     rivals = [p for p in rest if p.score > RIVAL_SHARE * best.score and float((p.lit == best.lit).mean()) < SAME_LAMP]
     if rivals:
-        raise CannotMeasure(
-            found="two things beside the rotor that light and go out", expected="one lamp", do=DO_LAMP
-        )
+        raise CannotMeasure(found="two things beside the rotor that light and go out", expected="one lamp", do=DO_LAMP)
     return (best.xy + 0.5) * scale - 0.5
 
 
@@ -178,7 +178,9 @@ def _small_pictures(turning: Turning, scale: float) -> tuple[np.ndarray, np.ndar
             small = cv2.resize(turning.light.picture(frame.luma), (SMALL_WIDTH, height), interpolation=cv2.INTER_AREA)
             warp = (np.linalg.inv(to_full) @ shift.matrix() @ to_full)[:2]
             flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-            kept.append(cv2.warpAffine(small, warp, (SMALL_WIDTH, height), flags=flags, borderMode=cv2.BORDER_REPLICATE))
+            kept.append(
+                cv2.warpAffine(small, warp, (SMALL_WIDTH, height), flags=flags, borderMode=cv2.BORDER_REPLICATE)
+            )
             if len(kept) > MOST_SMALL:
                 stride *= 2
                 kept = kept[::2]

@@ -113,8 +113,8 @@ def _peaks(score: np.ndarray, half: int) -> np.ndarray:
     return np.flatnonzero((score >= crest - 1e-6) & (score > 0))
 
 
-def centreline(strip: np.ndarray, grid: Grid, line: Line, span: tuple[float, float]) -> tuple[float, float, float]:
-    """Middle of a line between its two edges, over a span of radii.
+def centreline(strip: np.ndarray, grid: Grid, line: Line, span: tuple[float, float]) -> tuple[float, float]:
+    """Middle of a line: the angle about which it is most nearly its own mirror image, over a span of radii.
 
     Parameters
     ----------
@@ -122,51 +122,59 @@ def centreline(strip: np.ndarray, grid: Grid, line: Line, span: tuple[float, flo
     grid : Grid
     line : Line
     span : (float, float)
-        Radii over which to average: the end nearest the index.
+        Radii to look at: the end nearest the index.
 
     Returns
     -------
-    deg, sd_deg, width_deg : float
-        The angle half-way between the points where the light is half-way to its crest; its standard uncertainty from
-        the scatter of single radii; the line's width there.
+    deg, sd_deg : float
+        The angle; its standard uncertainty from the scatter between parts of the span.
+
+    Notes
+    -----
+    A scribed line, a painted bar, a pointer with a line on it and a notch are all symmetric about their centreline, so
+    this asks for no edge and no sign. Light from one side makes a groove's walls differ; that is in the scatter at most.
     """
     rows = np.flatnonzero((grid.radii >= span[0] - 1e-9) & (grid.radii <= span[1] + 1e-9))
-    if len(rows) == 0:
-        rows = np.array([int(np.argmin(np.abs(grid.radii - 0.5 * sum(span))))])
-    reach = max(3.0 * line.width_deg, 8 * grid.step_deg)
-    offset = np.arange(-reach, reach + 1e-9, grid.step_deg / 4)
-    column = (line.deg + offset) / grid.step_deg
+    if len(rows) < 2:
+        nearest = int(np.argmin(np.abs(grid.radii - 0.5 * sum(span))))
+        rows = np.array(sorted({max(nearest - 1, 0), nearest, min(nearest + 1, len(grid.radii) - 1)}))
+    half = max(1.1 * line.width_deg, 5 * grid.step_deg)
+    deg = line.deg + _mirror(strip[rows], grid, line.deg, (half, 0.6 * line.width_deg + grid.step_deg))
+    # Once more, closely, so that the window is centred on the line itself.
+    deg += _mirror(strip[rows], grid, deg, (half, 2 * grid.step_deg))
+    parts = [
+        _mirror(strip[part], grid, deg, (half, 2 * grid.step_deg)) for part in np.array_split(rows, 4) if len(part) > 0
+    ]
+    spread = float(np.std(parts, ddof=1)) / np.sqrt(len(parts)) if len(parts) > 1 else 0.25 * line.width_deg
+    return deg % 360.0, max(spread, 0.01 * line.width_deg)
+
+
+def _mirror(block: np.ndarray, grid: Grid, about_deg: float, reach: tuple[float, float]) -> float:
+    """Where, within a reach of an angle, a block is most nearly its own mirror image; `reach` is (half window, search)."""
+    half, search = reach
+    step = grid.step_deg / 2
+    offset = np.arange(0.5 * step, half, step)
+    trials = np.arange(-search, search + step / 2, step / 2)
+    cost = np.empty(len(trials))
+    for i, trial in enumerate(trials):
+        right = _at(block, grid, about_deg + trial + offset)
+        left = _at(block, grid, about_deg + trial - offset)
+        both = right + left
+        # Relative to how much pattern there is: a bare patch is symmetric about anything.
+        spread = float(((both - both.mean(axis=1, keepdims=True)) ** 2).sum())
+        cost[i] = float(((right - left) ** 2).sum()) / (spread + 1e-9)
+    k = int(np.argmin(cost))
+    if not 0 < k < len(trials) - 1:
+        return float(trials[k])
+    before, here, after = cost[k - 1 : k + 2]
+    bend = before - 2 * here + after
+    part = 0.5 * (before - after) / bend if bend > 0 else 0.0
+    return float(trials[k] + np.clip(part, -0.5, 0.5) * (trials[1] - trials[0]))
+
+
+def _at(block: np.ndarray, grid: Grid, deg: np.ndarray) -> np.ndarray:
+    """A block's light at angles between its columns, linear, shape (n_rows, n)."""
+    column = deg / grid.step_deg
     low = np.floor(column).astype(int)
     part = column - low
-    n = grid.n_angles
-    block = strip[rows]
-    profile = line.sign * (block[:, low % n] * (1 - part) + block[:, (low + 1) % n] * part)
-    middle, width = _middle(profile.mean(axis=0), offset, line.width_deg)
-    parts = [_middle(chunk.mean(axis=0), offset, line.width_deg)[0] for chunk in np.array_split(profile, 4)
-             if len(chunk)]  # fmt: skip
-    spread = float(np.std(parts, ddof=1)) / np.sqrt(len(parts)) if len(parts) > 1 else 0.5 * width
-    return (line.deg + middle) % 360.0, max(spread, 0.02 * width), width
-
-
-def _middle(profile: np.ndarray, offset: np.ndarray, width_deg: float) -> tuple[float, float]:
-    """Half-way between the two crossings of half height about the crest nearest the middle; and their distance."""
-    near = np.abs(offset) <= 0.6 * width_deg + 2 * (offset[1] - offset[0])
-    crest_at = np.flatnonzero(near)[int(np.argmax(profile[near]))]
-    side = np.abs(offset - offset[crest_at]) > 0.9 * width_deg
-    base = float(np.median(profile[side])) if side.any() else float(profile.min())
-    within = np.abs(offset - offset[crest_at]) <= 0.35 * width_deg
-    half = base + 0.5 * (float(np.median(profile[within])) - base)
-    left = crest_at
-    while left > 0 and profile[left] > half:
-        left -= 1
-    right = crest_at
-    while right < len(profile) - 1 and profile[right] > half:
-        right += 1
-    step = offset[1] - offset[0]
-    a = offset[left] + step * _part(profile[left], profile[min(left + 1, len(profile) - 1)], half)
-    b = offset[right] - step * _part(profile[right], profile[max(right - 1, 0)], half)
-    return 0.5 * (a + b), float(b - a)
-
-
-def _part(outside: float, inside: float, half: float) -> float:
-    return float(np.clip((half - outside) / (inside - outside), 0, 1)) if inside > outside else 0.5
+    return block[:, low % grid.n_angles] * (1 - part) + block[:, (low + 1) % grid.n_angles] * part

@@ -372,9 +372,9 @@ def _located(maps: Maps, reading: _Reading, places: list[Place]) -> Marks:
         if line is None:
             continue
         span = _end_nearest(line, index.radius)
-        deg, sd, width = centreline(maps.rotor, maps.grid, line, span)
+        deg, sd = centreline(maps.rotor, maps.grid, line, span)
         sd = float(np.hypot(sd, maps.bend_sd_deg(deg, index.deg)))
-        found.append(Mark(place.name, deg, sd, line.inner, line.outer, width, place.deg, place.sd_deg))
+        found.append(Mark(place.name, deg, sd, line.inner, line.outer, line.width_deg, place.deg, place.sd_deg))
     zero, zero_sd, file_sd, offsets = _zero_of(found, reading.zero_deg)
     warnings = []
     for mark, offset in zip(found, offsets, strict=True):
@@ -414,8 +414,8 @@ def _locate_index(maps: Maps, line: Line) -> Index:
     # The index's end nearest the marks is its inner one, where it stands outside of them.
     span = _end_nearest(line, 0.9 * maps.rim)
     outside = maps.grid.radii > OUTSIDE * maps.rim
-    deg, sd, width = centreline(maps.still[outside], maps.grid.some(outside), line, span)
-    return Index(deg, sd, line.inner, width)
+    deg, sd = centreline(maps.still[outside], maps.grid.some(outside), line, span)
+    return Index(deg, sd, line.inner, line.width_deg)
 
 
 def _in_words(places: list[Place]) -> str:
