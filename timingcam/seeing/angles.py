@@ -11,7 +11,7 @@ free. Angles are degrees, growing clockwise as the camera sees it.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -22,6 +22,9 @@ from timingcam.seeing.strips import Grid, pattern_trust
 TUKEY = 4.685  # 95 % efficiency for normal noise (Beaton & Tukey 1974, from memory)
 COARSE_ANGLES = 512
 SMEAR_SD_RAD2 = np.radians(1.5) ** 2  # wide: half the mean square of what a 500 µs flash smears at 6000 rpm is 4 deg²
+MOST_CELLS = 8000  # our choice: more say next to nothing more of the angle
+LEAST_CELLS = 150
+LEAST_KNOWN = 0.01
 N_SECTORS = 24
 MAP_ROUNDS = 4  # our choice: the map changes by less than its noise after three
 
@@ -42,7 +45,22 @@ class RotorMap:
     still: np.ndarray
     variance: np.ndarray
     trust: np.ndarray
+    inflation: float  # of sds, since neighbouring cells share pixels and coding blocks
     centre_sd: float  # how far the rotor's centre may have moved against the shift, in rotor radii
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Cells:
+    """The cells of the map that say most of the angle: rows, columns (n,), and the map's light and slopes there."""
+
+    row: np.ndarray
+    column: np.ndarray
+    radius: np.ndarray
+    light: np.ndarray
+    along: np.ndarray  # d light / d angle, per radian
+    bend: np.ndarray  # second derivative
+    down: np.ndarray  # d light / d radius
+    trust: np.ndarray
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,12 +76,32 @@ class Turn:
     rival: float
 
 
-def read_turn(rotor: RotorMap, strip: np.ndarray, known: np.ndarray, near_deg: float | None = None) -> Turn | None:
+def telling_cells(rotor: RotorMap) -> Cells:
+    """Choose the cells by what they say of the angle: trusted slope, squared."""
+    n = rotor.light.shape[1]
+    order = np.arange(n // 2 + 1)
+    spectrum = fft.rfft(rotor.light, axis=1)
+    along = fft.irfft(spectrum * (1j * order).astype(np.complex64), n, axis=1)
+    bend = fft.irfft(spectrum * -(order**2).astype(np.float32), n, axis=1)
+    down = np.gradient(rotor.light, rotor.grid.radii, axis=0)
+    telling = (rotor.trust * along**2 * (rotor.known > 0.5)).ravel()
+    most = min(MOST_CELLS, int((telling > 0).sum()))
+    chosen = np.sort(np.argpartition(telling, -most)[-most:]) if most else np.zeros(0, int)
+    row, column = np.divmod(chosen, n)
+    picked = [a[row, column].astype(float) for a in (rotor.light, along, bend, down, rotor.trust)]
+    return Cells(row, column, rotor.grid.radii[row], *picked)
+
+
+def read_turn(
+    rotor: RotorMap, cells: Cells, strip: np.ndarray, known: np.ndarray, near_deg: float | None = None
+) -> Turn | None:
     """Angle of one strip against the map.
 
     Parameters
     ----------
     rotor : RotorMap
+    cells : Cells
+        From `telling_cells` of that map.
     strip, known : ndarray, shape (n_radii, n_angles)
         Evened out, and where it is known.
     near_deg : float, optional
@@ -74,14 +112,14 @@ def read_turn(rotor: RotorMap, strip: np.ndarray, known: np.ndarray, near_deg: f
     Turn or None
         None where too little of the rotor is lit.
     """
-    if known.mean() < 0.02:
+    if known.mean() < LEAST_KNOWN:
         return None
     strip = (strip - rotor.still) * known
     if near_deg is None:
         deg, match, rival = _coarse(rotor, strip, known)
     else:
         deg, match, rival = near_deg, 1.0, 0.0
-    return _fine(rotor, strip, known, Turn(deg, np.inf, match, rival))
+    return _fine(rotor, cells, (strip, known), Turn(deg, np.inf, match, rival))
 
 
 def build_map(grid: Grid, strips: list[np.ndarray], knowns: list[np.ndarray], centre_sd: float) -> RotorMap:
@@ -98,16 +136,29 @@ def build_map(grid: Grid, strips: list[np.ndarray], knowns: list[np.ndarray], ce
     shape = strips[0].shape
     rotor = RotorMap(
         grid, strips[first].astype(np.float32), knowns[first].astype(np.float32), np.zeros(shape, np.float32),
-        np.full(shape, 1.0, np.float32), np.full(shape, 1.0, np.float32), centre_sd,
+        np.full(shape, 1.0, np.float32), np.full(shape, 1.0, np.float32), 1.0, centre_sd,
     )  # fmt: skip
     turns: list[Turn | None] = [None] * len(strips)
     for round_number in range(MAP_ROUNDS):
+        cells = telling_cells(rotor)
         for i, (strip, known) in enumerate(zip(strips, knowns, strict=True)):
             last = turns[i]
             near = last.deg if last is not None and round_number > 1 else None
-            turns[i] = read_turn(rotor, strip, known, near)
+            turns[i] = read_turn(rotor, cells, strip, known, near)
         rotor = _rebuilt(rotor, strips, knowns, turns)
-    return rotor
+    return replace(rotor, inflation=_inflation(rotor, strips, knowns, turns))
+
+
+def _inflation(
+    rotor: RotorMap, strips: list[np.ndarray], knowns: list[np.ndarray], turns: list[Turn | None]
+) -> float:
+    """How much wider sds are than if cells were independent, the median over some flashes."""
+    ratios = []
+    for strip, known, turn in list(zip(strips, knowns, turns, strict=True))[:12]:
+        if turn is not None and turn.match > 0.25:
+            misfit = (strip - rotor.still) * known - turned(rotor.light, turn.deg)
+            ratios.append(_neighbours(misfit[known], known))
+    return float(np.median(ratios)) if ratios else 1.0
 
 
 def _rebuilt(
@@ -127,7 +178,7 @@ def _rebuilt(
     still, variance = _left_over(light, [(strips[i], knowns[i]) for i in good], degs)
     noise = float(np.median(variance[count > 0])) if (count > 0).any() else 1.0
     trust = pattern_trust(light, noise)
-    return RotorMap(rotor.grid, light, count.astype(np.float32), still, variance, trust, rotor.centre_sd)
+    return RotorMap(rotor.grid, light, count.astype(np.float32), still, variance, trust, rotor.inflation, rotor.centre_sd)
 
 
 def _left_over(
@@ -186,67 +237,70 @@ def _coarse(rotor: RotorMap, strip: np.ndarray, known: np.ndarray) -> tuple[floa
     return (deg + 180.0) % 360.0 - 180.0, float(at), float(score[away].max())
 
 
-def _fine(rotor: RotorMap, strip: np.ndarray, known: np.ndarray, start: Turn) -> Turn | None:
+def _fine(rotor: RotorMap, cells: Cells, seen: tuple[np.ndarray, np.ndarray], start: Turn) -> Turn | None:
     """Gauss-Newton on the angle, a shift of the centre (with its prior), the contrast, and how far the flash smeared it.
 
     A flash of some length smears the faster rotor more. That is the pattern's second derivative along the angle, even
     where the angle's slope is odd, so it takes nothing from the angle.
     """
-    grid = rotor.grid
-    n = strip.shape[1]
-    spectrum = fft.rfft(rotor.light, axis=1)
-    order = np.arange(n // 2 + 1)
-    angle = grid.angles_rad()
-    radii = grid.radii[:, None]
-    cell = known
-    trust = np.clip(turned(rotor.trust, start.deg), 0.0, 1.0)[cell]
-    deg, sd, sigma = start.deg, np.inf, None
+    strip, known = seen
+    n, step_rad = strip.shape[1], np.radians(rotor.grid.step_deg)
     prior = np.diag([0.0, 1 / rotor.centre_sd**2, 1 / rotor.centre_sd**2, 0.0, 1 / SMEAR_SD_RAD2**2])
-    smear = 0.0
-    centre = np.zeros(2)
-    for _ in range(5):
-        phased = spectrum * np.exp(-1j * order * np.radians(deg))
-        model = fft.irfft(phased, n, axis=1)
-        along = fft.irfft(phased * 1j * order, n, axis=1)  # d light / d angle, radians
-        bend = fft.irfft(phased * -(order**2) * 1.0, n, axis=1)
-        down = np.gradient(model, grid.radii, axis=0)
-        dx = np.sin(angle) * along / radii - np.cos(angle) * down
-        dy = -np.cos(angle) * along / radii - np.sin(angle) * down
-        columns = np.stack([c[cell] for c in (-along, dx, dy, model, bend)], axis=1)
-        residual = strip[cell] - columns[:, 1:3] @ centre - smear * columns[:, 4]
-        gain = float(columns[:, 3] @ residual / max(float(columns[:, 3] @ columns[:, 3]), 1e-12))
-        misfit = residual - gain * columns[:, 3]
-        scale = np.sqrt(rotor.variance[cell])
-        z = misfit / scale
+    deg, other = start.deg, np.zeros(4)  # centre x, y; gain beyond 1; smear
+    other[2] = 1.0
+    for _ in range(6):
+        column = cells.column + np.radians(deg) / step_rad
+        nearest = np.rint(column).astype(int) % n
+        ok = known[cells.row, nearest]
+        if ok.sum() < LEAST_CELLS:
+            return None
+        light = _between(strip, cells.row[ok], column[ok])
+        angle = column[ok] * step_rad
+        along, down, radius = cells.along[ok], cells.down[ok], cells.radius[ok]
+        dx = np.sin(angle) * along / radius - np.cos(angle) * down
+        dy = -np.cos(angle) * along / radius - np.sin(angle) * down
+        gain = max(float(other[2]), 0.1)
+        columns = np.stack([-along * gain, dx * gain, dy * gain, cells.light[ok], cells.bend[ok] * gain], axis=1)
+        misfit = light - columns[:, 1:] @ other
+        variance = rotor.variance[cells.row[ok], nearest[ok]]
+        z = misfit / np.sqrt(variance)
         sigma = 1.4826 * float(np.median(np.abs(z))) + 1e-9
-        weight = trust * np.clip(1 - (z / (TUKEY * sigma)) ** 2, 0, None) ** 2 / scale**2
-        columns[:, [0, 1, 2, 4]] *= max(gain, 0.1)
-        normal = columns.T @ (weight[:, None] * columns) / sigma**2
-        step = np.linalg.solve(
-            normal + prior + 1e-12 * np.eye(5),
-            columns.T @ (weight * (strip[cell] - gain * model[cell])) / sigma**2,
-        )
+        weight = cells.trust[ok] * np.clip(1 - (z / (TUKEY * sigma)) ** 2, 0, None) ** 2 / (variance * sigma**2)
+        normal = columns.T @ (weight[:, None] * columns) + 1e-12 * np.eye(5)
+        step = np.linalg.solve(normal + prior, columns.T @ (weight * light))
         deg += float(np.degrees(step[0]))
-        centre, smear = step[1:3] * gain, float(step[4]) * gain
-        if abs(step[0]) < 1e-5:
+        other = step[1:]
+        if abs(step[0]) < 1e-6:
             break
     if abs((deg - start.deg + 180) % 360 - 180) > 6.0:
         return None
-    covariance = np.linalg.inv(normal + prior + 1e-12 * np.eye(5))
-    sd = float(np.degrees(np.sqrt(covariance[0, 0])))
-    sd *= max(_neighbours(misfit, cell), _disagreement(columns[:, 0], misfit, weight / sigma**2, cell))
-    match = _correlation(strip[cell], model[cell], weight)
-    return Turn((deg + 180) % 360 - 180, sd, match, start.rival)
+    sd = float(np.degrees(np.sqrt(np.linalg.inv(normal + prior)[0, 0])))
+    sector = (cells.column[ok] * N_SECTORS) // n
+    sd *= max(rotor.inflation, _disagreement(columns[:, 0], misfit, weight, sector))
+    return Turn((deg + 180) % 360 - 180, sd, _correlation(light, cells.light[ok], weight), start.rival)
 
 
-def _disagreement(slope: np.ndarray, misfit: np.ndarray, weight: np.ndarray, cell: np.ndarray) -> float:
+def _between(strip: np.ndarray, row: np.ndarray, column: np.ndarray) -> np.ndarray:
+    """A strip's light between its columns, by cubic convolution along the angle.
+
+    References
+    ----------
+    .. [1] Keys, IEEE Trans. ASSP 29(6), 1153-1160 (1981): the kernel with a = -1/2 (from memory).
+    """
+    n = strip.shape[1]
+    low = np.floor(column).astype(int)
+    t = column - low
+    p0, p1, p2, p3 = (strip[row, (low + k) % n] for k in (-1, 0, 1, 2))
+    return p1 + 0.5 * t * (p2 - p0 + t * (2 * p0 - 5 * p1 + 4 * p2 - p3 + t * (3 * (p1 - p2) + p3 - p0)))
+
+
+def _disagreement(slope: np.ndarray, misfit: np.ndarray, weight: np.ndarray, sector: np.ndarray) -> float:
     """How much more than their own noise the angles of single sectors differ: the ratio that makes the sd honest.
 
     References
     ----------
     .. [1] Birge, Phys. Rev. 40, 207 (1932): the ratio of outer to inner uncertainty (from memory).
     """
-    sector = (np.nonzero(cell)[1] * N_SECTORS) // cell.shape[1]
     power = np.bincount(sector, weight * slope * slope, N_SECTORS)
     pull = np.bincount(sector, weight * slope * misfit, N_SECTORS)
     heavy = power > 0.01 * power.sum()

@@ -18,6 +18,7 @@ import numpy as np
 from timingcam.errors import CannotMeasure
 from timingcam.seeing.clip import frames
 from timingcam.seeing.slow import Turning
+from timingcam.seeing.steady import whole_picture
 
 SMALL_WIDTH = 240
 MOST_SMALL = 480  # our choice: small pictures kept, some 16 MB; thinned evenly in longer clips
@@ -71,9 +72,10 @@ def find_lamp(turning: Turning) -> np.ndarray:
     places = lamp_places(*_small_pictures(turning, scale))
     if not places:
         raise CannotMeasure(
-            found="nothing beside the rotor that lights and goes out", expected="a lamp that switches as the engine turns",
+            found="nothing beside the rotor that lights and goes out",
+            expected="a lamp that switches as the engine turns",
             do=DO_LAMP,
-        )  # fmt: skip
+        )
     best, rest = places[0], places[1:]
     rivals = [p for p in rest if p.score > RIVAL_SHARE * best.score and float((p.lit == best.lit).mean()) < SAME_LAMP]
     if rivals:
@@ -148,7 +150,7 @@ def watch_lamp(turning: Turning, at_px: np.ndarray) -> LampLight:
         shift = turning.track.shifts[frame.number] if frame.number < len(patches) else None
         if shift is not None:
             maps = shift.apply(grid).astype(np.float32)
-            patches[frame.number] = cv2.remap(turning.light.table[frame.luma], maps, None, cv2.INTER_LINEAR)
+            patches[frame.number] = cv2.remap(turning.light.table[frame.luma], maps, None, cv2.INTER_LINEAR)  # type: ignore[call-overload]
     seen = np.isfinite(patches[:, 0, 0])
     weight, off, clipped = _lamp_pixels(patches[seen])
     if weight is None:
@@ -175,7 +177,7 @@ def _small_pictures(turning: Turning, scale: float) -> tuple[np.ndarray, np.ndar
         if shift is None:
             continue
         if n % stride == 0:
-            small = cv2.resize(turning.light.picture(frame.luma), (SMALL_WIDTH, height), interpolation=cv2.INTER_AREA)
+            small = cv2.resize(whole_picture(turning.light, frame.luma), (SMALL_WIDTH, height), interpolation=cv2.INTER_AREA)
             warp = (np.linalg.inv(to_full) @ shift.matrix() @ to_full)[:2]
             flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
             kept.append(

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 
 AMBIENT_MATTERS = 0.02  # our choice: ambient light below this share of the flash's is left in
@@ -42,14 +43,23 @@ class FlashLight:
     root: np.ndarray
     ambient: np.ndarray | None
 
-    def picture(self, luma: np.ndarray) -> np.ndarray:
-        """Square root of the flash's light, shape of `luma`, float32."""
+    def picture(self, luma: np.ndarray, rows: tuple[int, int]) -> np.ndarray:
+        """Square root of the flash's light, shape of `luma`, float32; 0 outside of the rows from first to last."""
+        first, last = rows
+        out = np.zeros(luma.shape, np.float32)
+        part = out[first : last + 1]
         if self.ambient is None:
-            return self.root[luma]
-        light = self.table[luma]
-        light -= self.ambient
-        np.maximum(light, 0.0, out=light)
-        return np.sqrt(light, out=light)
+            part[:] = _looked_up(luma[first : last + 1], self.root)
+            return out
+        part[:] = _looked_up(luma[first : last + 1], self.table)
+        part -= self.ambient[first : last + 1]
+        np.maximum(part, 0.0, out=part)
+        np.sqrt(part, out=part)
+        return out
+
+
+def _looked_up(codes: np.ndarray, table: np.ndarray) -> np.ndarray:
+    return cv2.LUT(np.ascontiguousarray(codes), table) if codes.dtype == np.uint8 else table[codes]
 
 
 def flash_light(

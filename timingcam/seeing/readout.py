@@ -12,12 +12,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from timingcam.seeing.angles import Turn, read_turn
+from timingcam.seeing.angles import Cells, Turn, read_turn, telling_cells
 from timingcam.seeing.clip import ClipInfo, frames
 from timingcam.seeing.flashes import Flashes
 from timingcam.seeing.light import FlashLight
 from timingcam.seeing.register import Shift, register
-from timingcam.seeing.strips import even_out, make_sampler, unwrap
+from timingcam.seeing.strips import Sampler, even_out, make_sampler, unwrap
 from timingcam.seeing.view import View
 
 MIN_MATCH = 0.35  # our choice: below this the picture hardly looks like the rotor
@@ -66,15 +66,15 @@ def read_flashes(
         Told the number of frames seen so far.
     """
     sampler = make_sampler(view.rotor.grid, view.pose)
+    cells = telling_cells(view.rotor)
     pieces: list[list[_Piece]] = [[] for _ in range(len(flashes))]
     keep = set(np.unique(np.linspace(0, len(flashes) - 1, min(MOST_CROPS, len(flashes))).round().astype(int)).tolist())
     cutter = _Cutter(view, info)
     for luma, index in _lit_frames(info, flashes, progress):
-        picture = light.picture(luma)
         for k in index:
             rows = (int(flashes.piece_first[k]), int(flashes.piece_last[k]))
             flash = int(flashes.piece_of[k])
-            piece = _read(view, sampler, picture, rows)
+            piece = _read(view, (sampler, cells), light.picture(luma, rows), rows)
             pieces[flash].append(piece)
             if flash in keep and piece.shift is not None:
                 cutter.cut(flash, luma, piece.shift)
@@ -95,14 +95,15 @@ def _lit_frames(
             progress(frame.number + 1)
 
 
-def _read(view: View, sampler: object, picture: np.ndarray, rows: tuple[int, int]) -> _Piece:
+def _read(view: View, how: tuple[Sampler, Cells], picture: np.ndarray, rows: tuple[int, int]) -> _Piece:
+    sampler, cells = how
     shift = register(view.reference, picture, rows)
     if shift is None:
         return _Piece(None, None, "too little of what stands still is lit")
-    strip, known = unwrap(sampler, picture, shift, rows)  # type: ignore[arg-type]
+    strip, known = unwrap(sampler, picture, shift, rows)
     if known.mean() < 0.02:
         return _Piece(None, shift, "too little of the rotor is lit")
-    turn = read_turn(view.rotor, *even_out(strip, known, view.rotor.grid))
+    turn = read_turn(view.rotor, cells, *even_out(strip, known, view.rotor.grid))
     if turn is None or turn.match < MIN_MATCH:
         return _Piece(None, shift, "the rotor cannot be recognised")
     if turn.rival > 0.9 * turn.match:

@@ -20,6 +20,8 @@ COARSE_WIDTH = 240
 COARSE_REACH = 0.08
 NEARER_COUNTS = 0.12  # of correlation, our choice: from the middle to the end of the reach
 POOR_FIT = 0.75  # our choice: residual over contrast; 1 is what any picture has against any other
+LEVEL_BLUR = 0.8  # of a level's pixel
+LEAST_ROWS = 5  # of the coarsest level
 MIN_POINTS = 120
 N_POINTS = 5000  # our choice: more gradients add time, not accuracy, beside the model's own faults
 HUBER = 1.345  # 95 % efficiency for normal noise (Huber, Robust Statistics, from memory)
@@ -72,10 +74,11 @@ class Reference:
     small: np.ndarray
     small_mask: np.ndarray
     scale: float  # full pixels to a small one
+    width: int  # of the full picture
     xy_px: tuple[np.ndarray, ...]  # per level, (n, 2)
     light: tuple[np.ndarray, ...]  # per level, (n,)
     gradient: tuple[np.ndarray, ...]  # per level, (n, 2) light a full pixel
-    blur_px: tuple[float, ...]
+    shrink: tuple[int, ...]  # full pixels to one of the level's
 
 
 def make_reference(picture: np.ndarray, still: np.ndarray, about_px: np.ndarray) -> Reference:
@@ -95,10 +98,10 @@ def make_reference(picture: np.ndarray, still: np.ndarray, about_px: np.ndarray)
     share = cv2.resize(still.astype(np.float32), size, interpolation=cv2.INTER_AREA)
     small = np.where(share > 0.05, small / np.maximum(share, 0.05), 0).astype(np.float32)
     xy, light, gradient = [], [], []
-    blurs = (max(1.0, scale * 0.7), 0.8)
+    shrinks = (max(1, round(0.7 * scale)), 1)
     eroded = cv2.erode(still.astype(np.uint8), np.ones((9, 9), np.uint8), borderValue=0).astype(bool)
-    for blur in blurs:
-        soft = cv2.GaussianBlur(picture, (0, 0), blur)
+    for shrink in shrinks:
+        soft = cv2.GaussianBlur(picture, (0, 0), LEVEL_BLUR * shrink)
         gx = cv2.Scharr(soft, cv2.CV_32F, 1, 0) / 32.0
         gy = cv2.Scharr(soft, cv2.CV_32F, 0, 1) / 32.0
         points = _strongest(np.hypot(gx, gy), eroded)
@@ -107,7 +110,7 @@ def make_reference(picture: np.ndarray, still: np.ndarray, about_px: np.ndarray)
         light.append(soft[rows, cols].astype(float))
         gradient.append(np.stack([gx[rows, cols], gy[rows, cols]], axis=1).astype(float))
     return Reference(
-        np.asarray(about_px, float), small, share > 0.5, scale, tuple(xy), tuple(light), tuple(gradient), blurs
+        np.asarray(about_px, float), small, share > 0.5, scale, picture.shape[1], tuple(xy), tuple(light), tuple(gradient), shrinks
     )
 
 
@@ -130,7 +133,9 @@ def register(
     Shift or None
         None where too little that stands still is lit, or it fits nowhere.
     """
-    softened = [cv2.GaussianBlur(picture[rows[0] : rows[1] + 1], (0, 0), blur) for blur in reference.blur_px]
+    if rows[1] - rows[0] + 1 < LEAST_ROWS * max(reference.shrink):
+        return None
+    softened = [_softened(picture, rows, shrink) for shrink in reference.shrink]
     begin = np.r_[_coarse(reference, picture, rows), 0.0, 0.0] if start is None else start.params
     for params in (begin, np.zeros(4)):
         shift: Shift | None = None
@@ -142,6 +147,29 @@ def register(
         if shift is not None and shift.residual < POOR_FIT:
             return shift
     return None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Level:
+    """The lit rows of a picture on one scale, blurred; `first_row` the full row of its upper edge."""
+
+    light: np.ndarray
+    first_row: int
+    shrink: int
+
+    def at(self, xy_px: np.ndarray) -> np.ndarray:
+        """Light at full pixel positions."""
+        return sample(self.light, (xy_px - [0, self.first_row] + 0.5) / self.shrink - 0.5)
+
+
+def _softened(picture: np.ndarray, rows: tuple[int, int], shrink: int) -> _Level:
+    part = picture[rows[0] : rows[1] + 1]
+    if shrink == 1:
+        return _Level(cv2.GaussianBlur(part, (0, 0), LEVEL_BLUR), rows[0], 1)
+    h, w = part.shape[0] // shrink * shrink, part.shape[1] // shrink * shrink
+    small = cv2.resize(part[:h, :w], (w // shrink, max(h // shrink, 1)), interpolation=cv2.INTER_AREA)
+    # The mean over a cell blurs by shrink/sqrt(12); the rest of the reference's blur is made up.
+    return _Level(cv2.GaussianBlur(small, (0, 0), np.sqrt(LEVEL_BLUR**2 - 1 / 12)), rows[0], shrink)
 
 
 def _strongest(strength: np.ndarray, allowed: np.ndarray) -> np.ndarray:
@@ -195,7 +223,7 @@ def sample(picture: np.ndarray, xy_px: np.ndarray) -> np.ndarray:
 
 
 def _refine(
-    reference: Reference, level: int, soft: np.ndarray, rows: tuple[int, int], params: np.ndarray
+    reference: Reference, level: int, soft: _Level, rows: tuple[int, int], params: np.ndarray
 ) -> Shift | None:
     xy, light, gradient = reference.xy_px[level], reference.light[level], reference.gradient[level]
     d = xy - reference.about_px
@@ -208,10 +236,10 @@ def _refine(
     prior = np.diag([0.0, 0.0, 1 / 0.03**2, 1 / 0.035**2])
     for _ in range(12):
         at = Shift(params, np.zeros((4, 4)), reference.about_px, 0.0).apply(xy)
-        ok = (at[:, 1] >= rows[0] + 1) & (at[:, 1] <= rows[1] - 1) & (at[:, 0] >= 1) & (at[:, 0] <= soft.shape[1] - 2)
+        ok = (at[:, 1] >= rows[0] + 1) & (at[:, 1] <= rows[1] - 1) & (at[:, 0] >= 1) & (at[:, 0] <= reference.width - 2)
         if ok.sum() < MIN_POINTS:
             return None
-        seen = sample(soft, at[ok] - [0, rows[0]])
+        seen = soft.at(at[ok])
         full = np.column_stack([design[ok], light[ok], np.ones(int(ok.sum()))])
         # Gain and offset first, robustly, then all together with Huber weights.
         residual_now = seen - _gain_offset(light[ok], seen)

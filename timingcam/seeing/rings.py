@@ -21,6 +21,7 @@ N_DIRECTIONS = 8
 MIN_RADIUS = 0.10  # of the picture's shorter side
 MAX_RADIUS = 0.75
 FINE_STEP_PX = 1.5
+VOTERS = 3000  # our choice: the strongest edge points are enough
 MIN_COVERAGE = 0.3  # our choice: a third of a ring's edge, in view, must be there
 
 
@@ -96,7 +97,7 @@ def find_rings(picture: np.ndarray, known: np.ndarray) -> list[Ring]:
     size = (round(picture.shape[1] / scale), round(picture.shape[0] / scale))
     small = cv2.resize(picture, size, interpolation=cv2.INTER_AREA)
     small_known = cv2.resize(known.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST).astype(bool)
-    edges = find_edges(small, small_known, 1.2, 6000)
+    edges = find_edges(small, small_known, 1.2, VOTERS)
     if len(edges.xy) < 50:
         return []
     best: tuple[float, np.ndarray, np.ndarray] | None = None
@@ -180,7 +181,7 @@ def _vote(edges: Edges, stretch: np.ndarray, size: tuple[int, int]) -> tuple[flo
     """Height of the sharpest peak of votes above the crowd, and its place in the small picture."""
     xy, normal = _stretched(edges, stretch)
     short = min(size)
-    distance = np.arange(MIN_RADIUS * short, MAX_RADIUS * short, 1.0)
+    distance = np.arange(MIN_RADIUS * short, MAX_RADIUS * short, 1.5)
     reach = np.concatenate([-distance, distance])
     at = xy[:, None, :] + reach[None, :, None] * normal[:, None, :]
     corner = np.array([[0, 0], [size[0], 0], [0, size[1]], [size[0], size[1]]], float) @ stretch

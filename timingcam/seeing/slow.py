@@ -11,13 +11,13 @@ centre was read: `time_s` of the frame and `row·line time` more; the half expos
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from timingcam.errors import CannotMeasure
-from timingcam.seeing.angles import RotorMap, Turn, build_map, read_turn, turned
+from timingcam.seeing.angles import Turn, turned
 from timingcam.seeing.clip import ClipInfo, Frame, frames
 from timingcam.seeing.clock import FrameClock
 from timingcam.seeing.light import FlashLight, LitPicture
@@ -36,9 +36,10 @@ from timingcam.seeing.skew import (
     usual_line_time,
     weight_of_cells,
 )
+from timingcam.seeing.steady import Reader, reader_of, whole_picture
 from timingcam.seeing.strips import Grid, Sampler, even_out, make_sampler, unwrap
 from timingcam.seeing.sweep import Sweep
-from timingcam.seeing.turning_pose import Guess, guesses, pose_of_turning, trusting
+from timingcam.seeing.turning_pose import Guess, guesses, pose_of_turning
 from timingcam.seeing.view import CENTRE_SD, View, find_view
 
 MIN_MATCH = 0.45  # our choice: below this the frame hardly looks like the rotor
@@ -69,7 +70,7 @@ class Track:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Turning:
-    """All that is known of the rotor: `view`, its pose and maps without skew; `rotor`, the map to read by."""
+    """All that is known of the rotor: `view`, its pose and maps without skew; `reader`, the map to read by."""
 
     info: ClipInfo
     clock: FrameClock
@@ -77,7 +78,7 @@ class Turning:
     view: View
     track: Track
     line_time: LineTime
-    rotor: RotorMap
+    reader: Reader
 
     def maps(self, turns_deg: np.ndarray, sense: int) -> Maps:
         """The maps on which marks are looked for, the rotor's as it stands at turn 0 of the fine reading."""
@@ -92,11 +93,6 @@ class FineTurns:
     turn_deg: np.ndarray
     sd_deg: np.ndarray
     row: np.ndarray
-
-
-def steady_light(table: np.ndarray) -> FlashLight:
-    """Coded frames to the root of their light, with nothing taken away: there is no strobe."""
-    return FlashLight(table, np.sqrt(table).astype(np.float32), None)
 
 
 def view_of_sweep(light: FlashLight, seen: Sweep, centre_px: np.ndarray | None = None) -> View:
@@ -154,7 +150,7 @@ def follow(
     view, seen = scene
     pictures = _laid(view, light, seen.kept)
     track = _track(_Follower(view, light, pictures), info, clock, progress)
-    turning = Turning(info, clock, light, view, track, usual_line_time(clock.period_s, info.height), view.rotor)
+    turning = Turning(info, clock, light, view, track, usual_line_time(clock.period_s, info.height), _NO_READER)
     tried = guesses(view.pose, find_rings(view.mean, np.ones(view.mean.shape, bool)))
     turning, guess = _with_pose(turning, pictures, tried)
     line_time = _measured_line_time(turning)
@@ -176,7 +172,7 @@ def read_frames(turning: Turning, numbers: Iterable[int]) -> FineTurns:
         Frames that can be read, in time order.
     """
     wanted = sorted(set(numbers))
-    sampler = make_sampler(turning.rotor.grid, turning.view.pose)
+    sampler = make_sampler(turning.reader.rotor.grid, turning.view.pose)
     found: list[tuple[int, float, float, float]] = []
     for frame in _frames_of(turning.info, wanted):
         read = _read_finely(turning, sampler, frame)
@@ -184,6 +180,12 @@ def read_frames(turning: Turning, numbers: Iterable[int]) -> FineTurns:
             found.append((frame.number, *read))
     columns = np.array(found, float).reshape(-1, 4).T
     return FineTurns(columns[0].astype(int), columns[1], columns[2], columns[3])
+
+
+def near(fine: FineTurns, numbers: Iterable[int]) -> FineTurns:
+    """Those of some frame numbers."""
+    some = np.isin(fine.frame, list(numbers))
+    return FineTurns(fine.frame[some], fine.turn_deg[some], fine.sd_deg[some], fine.row[some])
 
 
 def in_step(turning: Turning, fine: FineTurns) -> np.ndarray:
@@ -235,7 +237,7 @@ class _Laid:
 def _laid(view: View, light: FlashLight, kept: Iterable[Frame]) -> list[_Laid]:
     result = []
     for frame in kept:
-        picture = light.picture(frame.luma)
+        picture = whole_picture(light, frame.luma)
         shift = register(view.reference, picture, (0, picture.shape[0] - 1))
         if shift is not None:
             result.append(_Laid(frame.number, picture, shift))
@@ -256,13 +258,13 @@ class _Follower:
         self.sampler = make_sampler(grid, view.pose)
         self.still = Skew(0.0, 0.0)
         strips = [_strip(self.sampler, p.picture, p.shift, self.still) for p in pictures]
-        self.rotor = trusting(build_map(grid, [s for s, _ in strips], [k for _, k in strips], CENTRE_SD))
+        self.reader = reader_of(grid, [s for s, _ in strips], [k for _, k in strips], CENTRE_SD)
         self.shift: Shift | None = None
         self.usual_match = 1.0
 
     def read(self, frame: Frame, near_deg: float | None) -> tuple[Turn | None, Shift | None]:
         """The turn, and where the frame lies."""
-        picture = self.light.picture(frame.luma)
+        picture = whole_picture(self.light, frame.luma)
         rows = (0, picture.shape[0] - 1)
         shift = register(self.view.reference, picture, rows, self.shift)
         if shift is None and self.shift is not None:
@@ -271,9 +273,9 @@ class _Follower:
         if shift is None:
             return None, None
         strip, known = _strip(self.sampler, picture, shift, self.still)
-        turn = None if near_deg is None else read_turn(self.rotor, strip, known, near_deg)
+        turn = None if near_deg is None else self.reader.turn(strip, known, near_deg)
         if turn is None or turn.match < LOST_SHARE * self.usual_match:
-            turn = read_turn(self.rotor, strip, known)
+            turn = self.reader.turn(strip, known)
         if turn is None or turn.match < MIN_MATCH:
             return None, shift
         self.usual_match += 0.1 * (turn.match - self.usual_match)
@@ -337,8 +339,9 @@ def _with_pose(turning: Turning, pictures: list[_Laid], tried: list[Guess]) -> t
     view, fine = turning.view, turning.view.rotor.grid
     some = Grid(fine.radii[::2], fine.n_angles)
     pose, covariance, guess = pose_of_turning(view.pose, some, lambda trial: strips_of(trial, some), tried)
-    rotor = trusting(build_map(fine, *strips_of(pose, fine), CENTRE_SD))
-    turns = [read_turn(rotor, strip, known) for strip, known in zip(*strips_of(pose, fine), strict=True)]
+    lights, seen = strips_of(pose, fine)
+    reader = reader_of(fine, lights, seen, CENTRE_SD)
+    turns = [reader.turn(strip, known) for strip, known in zip(lights, seen, strict=True)]
     usable = [i for i, turn in enumerate(turns) if turn is not None and turn.match >= MIN_MATCH]
     strips, knowns = strips_of(pose, view.wide)
     back = [-turns[i].deg for i in usable]  # type: ignore[union-attr]
@@ -350,9 +353,9 @@ def _with_pose(turning: Turning, pictures: list[_Laid], tried: list[Guess]) -> t
     still = [_strip(wide, p.picture, p.shift, Skew(0.0, 0.0)) for p in pictures]
     still_strip = _mean([strip * known for strip, known in still], [known.astype(np.float32) for _, known in still])
     view = replace(
-        view, pose=pose, pose_covariance=covariance, rotor=rotor, rotor_on_wide=on_wide, still_strip=still_strip
+        view, pose=pose, pose_covariance=covariance, rotor=reader.rotor, rotor_on_wide=on_wide, still_strip=still_strip
     )
-    return replace(turning, view=view, rotor=rotor), guess
+    return replace(turning, view=view, reader=reader), guess
 
 
 def _mean(sums: list[np.ndarray], counts: list[np.ndarray]) -> np.ndarray:
@@ -368,7 +371,7 @@ def _measured_line_time(turning: Turning) -> LineTime:
     if len(fast) == 0:
         return turning.line_time
     fast = fast[np.unique(np.linspace(0, len(fast) - 1, MOST_SKEWED).round().astype(int))]
-    sampler = make_sampler(turning.rotor.grid, turning.view.pose)
+    sampler = make_sampler(turning.reader.rotor.grid, turning.view.pose)
     rows: list[tuple[float, float, float]] = []
     for frame in _frames_of(turning.info, fast.tolist()):
         halves = _halves(turning, sampler, frame)
@@ -384,20 +387,20 @@ def _measured_line_time(turning: Turning) -> LineTime:
 
 def _halves(turning: Turning, sampler: Sampler, frame: Frame) -> tuple[float, float, float] | None:
     """Angle of the lower half of the rotor less that of the upper; speed times the rows between them; the turn."""
-    picture = turning.light.picture(frame.luma)
+    picture = whole_picture(turning.light, frame.luma)
     shift = _shift_of(turning, frame, picture)
     if shift is None:
         return None
     strip, known = _strip(sampler, picture, shift, _skew_of(turning, frame.number))
-    whole = read_turn(turning.rotor, strip, known)
+    whole = turning.reader.turn(strip, known)
     if whole is None or whole.match < MIN_MATCH:
         return None
     rows = rows_of_cells(sampler, shift)
     middle = float(shift.apply(turning.view.pose.centre_px)[1])
-    weight = weight_of_cells(turning.rotor, whole.deg)
+    weight = weight_of_cells(turning.reader.rotor, whole.deg)
     parts = []
     for half in (known & (rows < middle), known & (rows >= middle)):
-        turn = read_turn(turning.rotor, strip, half, whole.deg)
+        turn = turning.reader.turn(strip, half, whole.deg)
         if turn is None:
             return None
         parts.append((turn.deg, effective_row(weight, rows, half)))
@@ -408,28 +411,25 @@ def _halves(turning: Turning, sampler: Sampler, frame: Frame) -> tuple[float, fl
 
 def _read_finely(turning: Turning, sampler: Sampler, frame: Frame) -> tuple[float, float, float] | None:
     """Turn, its sd, and the row that it depends on."""
-    picture = turning.light.picture(frame.luma)
+    picture = whole_picture(turning.light, frame.luma)
     shift = _shift_of(turning, frame, picture)
     if shift is None:
         return None
     strip, known = _strip(sampler, picture, shift, _skew_of(turning, frame.number))
-    turn = read_turn(turning.rotor, strip, known)
+    turn = turning.reader.turn(strip, known)
     if turn is None or turn.match < MIN_MATCH:
         return None
-    row = effective_row(weight_of_cells(turning.rotor, turn.deg), rows_of_cells(sampler, shift), known)
+    row = effective_row(weight_of_cells(turning.reader.rotor, turn.deg), rows_of_cells(sampler, shift), known)
     # The case's own turn in the picture carries over to the angle between mark and index.
     return turn.deg, float(np.hypot(turn.sd_deg, np.degrees(np.sqrt(shift.covariance[3, 3])))), row
 
 
-def _frames_of(info: ClipInfo, wanted: list[int]) -> Iterable[Frame]:
-    if not wanted:
-        return
+def _frames_of(info: ClipInfo, wanted: list[int]) -> Iterator[Frame]:
+    """Some frames by number. The clip is decoded to its end: a decoder that is left half way may not let go."""
     numbers = set(wanted)
-    for frame in frames(info):
+    for frame in frames(info) if numbers else ():
         if frame.number in numbers:
             yield frame
-        if frame.number >= wanted[-1]:
-            return
 
 
 def _shift_of(turning: Turning, frame: Frame, picture: np.ndarray) -> Shift | None:

@@ -97,11 +97,6 @@ def _small(luma: np.ndarray) -> np.ndarray:
 
 
 def _picked(info: ClipInfo, wanted: np.ndarray) -> list[Frame]:
-    numbers, last = set(wanted.tolist()), int(wanted[-1])
-    kept = []
-    for frame in frames(info):
-        if frame.number in numbers:
-            kept.append(frame)
-        if frame.number >= last:
-            break
-    return kept
+    numbers = set(wanted.tolist())
+    # To the clip's end: a decoder that is left half way may not let go.
+    return [frame for frame in frames(info) if frame.number in numbers]

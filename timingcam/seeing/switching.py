@@ -4,9 +4,9 @@ In:  `LampLight`, the frames' times.
 Out: `Switching`s in time order: when, which way, and how well that is known.
 Not here: how the rotor stood then (`reckoning/static.py`).
 
-A frame that the switching falls into shows the lamp at a part of its brightness. The mean time of the rise over the frames
-about it is the switching's, whatever the exposure, to a fraction of the time between frames; a lamp that takes its time
-to light up is late by that time on the mean, which the frames after it show.
+A frame that the switching falls into shows the lamp at a part of its brightness. The mean time of the rise is the
+switching's, whatever the exposure, to a fraction of the time between frames; a lamp that takes its time to light up is
+late by that time on the mean, which the frames after it show.
 
 Times are those of frames: a lamp that switches at t is half way in a frame whose row was exposed about t.
 """
@@ -22,9 +22,9 @@ from timingcam.seeing.lamp import LampLight
 LOW, HIGH = 0.3, 0.7  # of the step: a switching goes from below one to above the other
 REACH_S = 0.4  # our choice: to either side, enough for a small bulb to settle
 LEAST_SIDE = 3  # frames on either side
-# The switching falls anywhere between two exposures, or in one, of unknown length up to the whole period T: evenly spread
-# over (T - E), sd (T - E)/sqrt(12); with E itself evenly spread over 0 to T that comes to T/6.
-INSTANT_SD = 1.0 / 6.0
+# The switching falls anywhere between two exposures, or in one. With exposures of length E at every T the mean time
+# errs evenly over T - E. E is not known: in light good enough to film marks by it is a fifth of T or less.
+INSTANT_SD = 0.8 / np.sqrt(12.0)
 # A lamp that lights within a quarter of the frame period cannot be told from one that lights at once.
 QUICK = 0.25
 LAG_SHARE_SD = 0.2  # our choice: a bulb's rise is no exponential; of its lag that much is in doubt
@@ -85,8 +85,8 @@ class Rise:
 
 
 def _rises(level: np.ndarray, time_s: np.ndarray) -> list[Rise | None]:
-    """Where a level rises, each with the frames about it up to the next change; None where some do not show the lamp."""
-    known = np.flatnonzero(np.isfinite(level))
+    """Where a level rises, with the frames about it up to the next change; None where some do not show the lamp."""
+    known = np.flatnonzero(np.isfinite(level)).tolist()
     crossings: list[tuple[int, bool]] = []  # number of the first frame past it, upwards or downwards
     state: bool | None = None
     for i in known:
@@ -94,7 +94,7 @@ def _rises(level: np.ndarray, time_s: np.ndarray) -> list[Rise | None]:
         if now is None:
             continue
         if state is not None and now != state:
-            crossings.append((int(i), now))
+            crossings.append((i, now))
         state = now
     rises = []
     for k, (i, upwards) in enumerate(crossings):

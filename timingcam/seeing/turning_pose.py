@@ -14,16 +14,17 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
-import cv2
 import numpy as np
 
-from timingcam.seeing.angles import RotorMap, Turn, build_map, read_turn, turned
+from timingcam.seeing.angles import RotorMap, Turn, turned
 from timingcam.seeing.pose import N_FREE, Pose, poses_of_ellipse
 from timingcam.seeing.rings import Ring
 from timingcam.seeing.skew import weight_of_cells
+from timingcam.seeing.steady import reader_of
 from timingcam.seeing.strips import Grid
 
 N_SECTORS = 24
+FIXED_CENTRE = 1e-6  # frames' own shifts of the centre are not left free here: the centre is what is looked for
 ROUNDS = 4
 FREE = (0, 1, 3, 4)  # of the six numbers of `Pose.moved`: centre and lean
 STEP = 0.01  # for the derivatives, rim radii and radians: a pixel or so
@@ -35,9 +36,6 @@ SIZE_SD, FOCAL_LOG_SD = 0.02, 0.35  # not found here; as the view has them
 MIN_COVERAGE, LEAST_RING, LARGEST_RING = 0.85, 0.25, 1.35  # of a ring to be asked for the tilt; sizes in rim radii
 HUBER = 1.345
 FLOOR_DEG = 0.02  # our choice: sectors share pixels with their neighbours; no sector is known better than this
-
-# Our choice: in steady light texture stays sharp, so a pattern twice as strong as the noise counts by half already.
-FAINT_SDS = 2.0
 
 StripsOf = Callable[[Pose], tuple[list[np.ndarray], list[np.ndarray]]]
 
@@ -89,13 +87,6 @@ def pose_of_turning(start: Pose, grid: Grid, strips_of: StripsOf, tried: list[Gu
     return pose, covariance, guess
 
 
-def trusting(rotor: RotorMap) -> RotorMap:
-    """The same map with its fainter texture believed as well, as far as it stands out of the noise."""
-    noise = float(np.median(rotor.variance[rotor.known > 0]))
-    strength = cv2.blur(rotor.light**2, (5, 5))
-    return replace(rotor, trust=(strength / (strength + FAINT_SDS**2 * noise)).astype(np.float32))
-
-
 def guesses(start: Pose, rings: list[Ring]) -> list[Guess]:
     """What the rings agree on, leaning either way.
 
@@ -145,13 +136,13 @@ def _fitted(guess: Guess, start: Pose, grid: Grid, strips_of: StripsOf) -> tuple
 
 def _sectors(grid: Grid, strips: list[np.ndarray], knowns: list[np.ndarray]) -> _Sectors:
     """Read every frame's sectors against the map of all frames."""
-    rotor = trusting(build_map(grid, strips, knowns, 1e-6))
+    reader = reader_of(grid, strips, knowns, FIXED_CENTRE)
     ahead, sd, turns = [], [], []
     for strip, known in zip(strips, knowns, strict=True):
-        turn = read_turn(rotor, strip, known)
+        turn = reader.turn(strip, known)
         if turn is None:
             continue
-        offset, doubt = _frame_sectors(rotor, strip, known, turn)
+        offset, doubt = _frame_sectors(reader.rotor, strip, known, turn)
         ahead.append(offset)
         sd.append(doubt)
         turns.append(turn.deg)

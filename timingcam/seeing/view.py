@@ -16,7 +16,7 @@ import cv2
 import numpy as np
 
 from timingcam.errors import CannotMeasure
-from timingcam.seeing.angles import RotorMap, Turn, build_map, read_turn, turned
+from timingcam.seeing.angles import RotorMap, Turn, build_map, read_turn, telling_cells, turned
 from timingcam.seeing.light import FlashLight, LitPicture
 from timingcam.seeing.pose import Pose, ellipse_points, poses_of_ellipse
 from timingcam.seeing.register import Reference, Shift, make_reference, no_shift, register
@@ -65,7 +65,7 @@ class _Stack:
         sampler = make_sampler(grid, pose)
         strips, knowns = [], []
         for lit, shift in zip(self.lit, self.shifts, strict=True):
-            strip, known = unwrap(sampler, self.light.picture(lit.luma), shift, lit.rows)
+            strip, known = unwrap(sampler, self.light.picture(lit.luma, lit.rows), shift, lit.rows)
             strip, known = even_out(strip, known, grid)
             strips.append(strip)
             knowns.append(known)
@@ -125,7 +125,7 @@ def _lay(
         later = []
         # What overlaps most comes first: the rest may fit once the reference has grown.
         for p in sorted(waiting, key=mosaic.overlap, reverse=True):
-            shift = register(reference, light.picture(p.luma), p.rows)
+            shift = register(reference, light.picture(p.luma, p.rows), p.rows)
             if shift is None:
                 later.append(p)
                 continue
@@ -160,7 +160,7 @@ class _Mosaic:
         mask[p.first : p.last + 1] = 1.0
         inverse = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
         inside = cv2.warpAffine(mask, warp, (w, h), flags=inverse) > 0.99
-        self.total += np.where(inside, cv2.warpAffine(self.light.picture(p.luma), warp, (w, h), flags=inverse), 0)
+        self.total += np.where(inside, cv2.warpAffine(self.light.picture(p.luma, p.rows), warp, (w, h), flags=inverse), 0)
         self.count += inside
         self.lit.append(p)
         self.shifts.append(shift)
@@ -218,7 +218,7 @@ def _rim(stack: _Stack, pose: Pose, rings: list[Ring]) -> Ring:
     grid = make_grid(pose.radius_px, INNER, 0.95, 1024, 48)
     strips, knowns = stack.strips(pose, grid)
     rotor = build_map(grid, strips, knowns, CENTRE_SD)
-    turns = [read_turn(rotor, s, k) for s, k in zip(strips, knowns, strict=True)]
+    turns = _turns(rotor, strips, knowns)
     edge = _turning_radius(stack, pose, turns)
     if edge is None:
         return rings[0]
@@ -248,6 +248,11 @@ def _turning_radius(stack: _Stack, pose: Pose, turns: list[Turn | None]) -> floa
     return float(grid.radii[min(at + 1, len(grid.radii) - 1)]) if gain[at] > 3 else None
 
 
+def _turns(rotor: RotorMap, strips: list[np.ndarray], knowns: list[np.ndarray]) -> list[Turn | None]:
+    cells = telling_cells(rotor)
+    return [read_turn(rotor, cells, s, k) for s, k in zip(strips, knowns, strict=True)]
+
+
 def _spread_by_row(strips: list[np.ndarray], knowns: list[np.ndarray]) -> np.ndarray:
     """Mean over the angle of the variance over the flashes, a value a radius."""
     total, squares, count = (np.zeros_like(strips[0]) for _ in range(3))
@@ -267,7 +272,7 @@ def _rigid(stack: _Stack, ring: Ring, shape: tuple[int, ...]) -> tuple[Pose, np.
     grid = make_grid(starts[0].radius_px, INNER, 0.97, 1024, 40)
     strips, knowns = stack.strips(starts[0], grid)
     rotor = build_map(grid, strips, knowns, CENTRE_SD)
-    turns = [read_turn(rotor, s, k) for s, k in zip(strips, knowns, strict=True)]
+    turns = _turns(rotor, strips, knowns)
     usable = [i for i, t in enumerate(turns) if t is not None and t.match > 0.35 and knowns[i].mean() > 0.25]
     degs = np.array([turns[i].deg for i in usable])  # type: ignore[union-attr]
     if len(usable) < 6 or np.ptp(degs) < MIN_SPREAD_DEG:
@@ -277,7 +282,7 @@ def _rigid(stack: _Stack, ring: Ring, shape: tuple[int, ...]) -> tuple[Pose, np.
     chosen = order[np.unique(spaced)]
     some = [usable[i] for i in chosen]
     part = _Stack(stack.light, [stack.lit[i] for i in some], [stack.shifts[i] for i in some])
-    pictures = [part.light.picture(p.luma) for p in part.lit]
+    pictures = [part.light.picture(p.luma, p.rows) for p in part.lit]
 
     def strips_of(trial: Pose) -> tuple[np.ndarray, np.ndarray]:
         sampler = make_sampler(grid, trial)
@@ -299,7 +304,7 @@ def _assembled(stack: _Stack, pose: Pose, covariance: np.ndarray, mean: np.ndarr
     grid = make_grid(pose.radius_px, INNER, 0.985)
     strips, knowns = stack.strips(pose, grid)
     rotor = build_map(grid, strips, knowns, CENTRE_SD)
-    turns = [read_turn(rotor, s, k) for s, k in zip(strips, knowns, strict=True)]
+    turns = _turns(rotor, strips, knowns)
     degs = np.array([t.deg if t is not None and t.match > 0.3 else np.nan for t in turns])
     if np.isfinite(degs).sum() < 3:
         raise CannotMeasure(
