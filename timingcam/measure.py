@@ -23,6 +23,7 @@ from timingcam.reckoning.assemble import (
     camera_facts,
     clip_facts,
     flash_angles,
+    refuse_backwards,
     strobe_facts,
     with_used,
 )
@@ -126,6 +127,7 @@ def measure(
     angles = flash_angles(seen, engine, cylinder)
     speed, rpm_source = speed_of(angles, engine, seen.windows_s(), options.rpm)
     readings = advance_readings(seen, angles, speed, options.strobe)
+    refuse_backwards(readings)
     doubts, budget = doubts_and_budget(seen, readings, engine, options.strobe, rpm_source)
     curve, used, curve_warnings = fit_curve(readings, doubts, np.random.default_rng(0), engine.spec)
     readings = with_used(readings, used, OFF_THE_CURVE)

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from timingcam.engine import Engine
+from timingcam.errors import CannotMeasure
 from timingcam.reckoning.budget import DEG_PER_S_PER_RPM, INDEX_ABOVE_MM, INDEX_ABOVE_SD_MM
 from timingcam.reckoning.piston import mark_btdc_deg
 from timingcam.reckoning.result import CameraFacts, ClipFacts, Estimate, Readings, StrobeFacts
@@ -25,6 +26,8 @@ from timingcam.seeing.pose import parallax_deg
 from timingcam.seeing.readout import FlashTurns
 from timingcam.seeing.view import View
 
+# Our choice: a falling order this clear over a fall this large is no retard at the top and no sticking advancer.
+BACKWARDS_RANK, BACKWARDS_FALL_DEG = -0.6, 5.0
 GIVEN_HEIGHT_SD_MM = 0.5  # our choice: a height read off with a rule, where the file gives no doubt of its own
 
 
@@ -128,6 +131,30 @@ def with_used(readings: Readings, used: np.ndarray, reason: str) -> Readings:
         readings.time_s, readings.rpm, readings.rpm_sd, readings.advance_deg, readings.advance_sd_deg, used,
         tuple(reasons), readings.frame,
     )  # fmt: skip
+
+
+def refuse_backwards(readings: Readings) -> None:
+    """Refuse an advance that falls all the way as the speed rises: the picture is mirrored, or the file's turning wrong.
+
+    Raises
+    ------
+    CannotMeasure
+    """
+    used = readings.used & np.isfinite(readings.rpm) & np.isfinite(readings.advance_deg)
+    if used.sum() < 20:
+        return
+    rpm, advance = readings.rpm[used], readings.advance_deg[used]
+    slow, fast = np.percentile(rpm, [15, 85])
+    if fast < 1.5 * slow:
+        return
+    rank = np.corrcoef(np.argsort(np.argsort(rpm)), np.argsort(np.argsort(advance)))[0, 1]
+    fall = float(np.median(advance[rpm <= slow]) - np.median(advance[rpm >= fast]))
+    if rank < BACKWARDS_RANK and fall > BACKWARDS_FALL_DEG:
+        raise CannotMeasure(
+            found=f"an advance that falls by {fall:.0f} degrees as the speed rises",
+            expected="one that rises, as a centrifugal advancer's does",
+            do="check rotor.turns in the engine file, as the camera sees it, and that the clip is not mirrored (a selfie)",
+        )  # fmt: skip
 
 
 def _first_frames(flashes: Flashes) -> np.ndarray:

@@ -30,6 +30,7 @@ from timingcam.seeing.view import View
 SPACING_TOLERANCE_DEG = 1.6  # our choice: marks put on by hand are up to a degree off
 # Common practice, no source: sparks come between 5 degrees after and 55 before top dead centre.
 PLAUSIBLE_ADVANCE_DEG = (-8.0, 58.0)
+WIDEST_ARC_DEG = 75.0  # our choice: no advancer moves the spark by more than half of this
 SPEC_SLACK_DEG = 14.0  # our choice: a timing further off than this from the file is not taken without a hint
 INSIDE, OUTSIDE = 0.985, 1.01  # of the rim: its own edge is neither rotor nor case
 REACH = 1.3  # rim radii: an index further out is not beside the marks
@@ -187,6 +188,7 @@ def find_marks(maps: Maps, engine: Engine, cylinder: str, btdc: dict[str, float]
     CannotMeasure
         If no constellation fits, or two fit about as well.
     """
+    _refuse_drifting(maps.turns_deg)
     places = mark_places(engine, btdc, maps.sense)
     inside = maps.grid.radii < INSIDE * maps.rim
     rotor_lines = [
@@ -200,7 +202,12 @@ def find_marks(maps: Maps, engine: Engine, cylinder: str, btdc: dict[str, float]
             expected=_in_words(places), do="paint the marks, film square-on with the strobe near, or point at one with "
             "--mark NAME@X,Y",
         )  # fmt: skip
-    best = _best_reading(_readings(maps, zeros, still_lines, engine, cylinder), hints)
+    readings = _readings(maps, zeros, still_lines, engine, cylinder)
+    if not readings:
+        others = [c.name for c in engine.cylinder if c.name != cylinder]
+        fits = [c for c in others if _readings(maps, zeros, still_lines, engine, c)]
+        raise _no_index(cylinder, fits)
+    best = _best_reading(readings, hints)
     return _located(maps, best, places)
 
 
@@ -227,6 +234,42 @@ def mark_places(engine: Engine, btdc: dict[str, float], sense: int) -> list[Plac
             sd = mark.sd_deg if mark.sd_deg is not None else STAMPED_SD_DEG
             places.append(Place(float(wrap(deg)), mark.name, sd, mark))
     return places
+
+
+def _refuse_drifting(turns_deg: np.ndarray) -> None:
+    """Refuse a strobe that does not follow the engine: the rotor is seen at angles all round."""
+    ordered = np.sort(np.asarray(turns_deg, float) % 360.0)
+    gaps = np.diff(np.append(ordered, ordered[0] + 360.0))
+    # A tenth of stray flashes is allowed for: the arc that holds the rest.
+    n = len(ordered)
+    keep = max(2, round(0.9 * n))
+    if n < 10 or gaps.max() > 180.0:
+        return
+    doubled = np.append(ordered, ordered + 360.0)
+    arc = float(min(doubled[i + keep - 1] - doubled[i] for i in range(n)))
+    if arc > WIDEST_ARC_DEG:
+        raise CannotMeasure(
+            found=f"a rotor that the flashes show at angles spread over {arc:.0f} degrees",
+            expected="marks that stay near the index, as they do when every flash comes with a spark",
+            do="set the strobe to follow the engine (not to a rate of its own), check its pickup on the plug lead, and film "
+            "again",
+        )  # fmt: skip
+
+
+def _no_index(cylinder: str, fits: list[str]) -> CannotMeasure:
+    if fits:
+        return CannotMeasure(
+            found=f"marks at the index as if the strobe were on cylinder {' or '.join(fits)}",
+            expected=f"the marks of cylinder {cylinder}",
+            do="check which plug lead the strobe's pickup is on, or name the other cylinder",
+        )
+    low, high = PLAUSIBLE_ADVANCE_DEG
+    return CannotMeasure(
+        found="no index mark from which the marks would show an advance that an engine can have",
+        expected=f"an advance of {low:.0f} to {high:.0f} degrees at a line that stands still beside the marks",
+        do="film with the index mark in view and lit, check that the strobe's lead is on the cylinder named, or point at "
+        "the index with --index X,Y",
+    )
 
 
 def _index_candidates(maps: Maps, hints: Hints) -> list[Line]:
@@ -337,14 +380,6 @@ def _plausibility(advance: np.ndarray, engine: Engine) -> float:
 
 
 def _best_reading(readings: list[_Reading], hints: Hints) -> _Reading:
-    if not readings:
-        raise CannotMeasure(
-            found="no index mark from which the marks would show an advance that an engine can have",
-            expected=f"an advance of {PLAUSIBLE_ADVANCE_DEG[0]:.0f} to {PLAUSIBLE_ADVANCE_DEG[1]:.0f} degrees at a line "
-            "that stands still beside the marks",
-            do="film with the index mark in view and lit, check that the strobe's lead is on the cylinder named, or point "
-            "at the index with --index X,Y",
-        )  # fmt: skip
     best = readings[0]
     for rival in readings[1:]:
         same_zero = abs(wrap(rival.zero_deg - best.zero_deg)) < DISTINCT_DEG
