@@ -177,7 +177,9 @@ def _small_pictures(turning: Turning, scale: float) -> tuple[np.ndarray, np.ndar
         if shift is None:
             continue
         if n % stride == 0:
-            small = cv2.resize(whole_picture(turning.light, frame.luma), (SMALL_WIDTH, height), interpolation=cv2.INTER_AREA)
+            small = cv2.resize(
+                whole_picture(turning.light, frame.luma), (SMALL_WIDTH, height), interpolation=cv2.INTER_AREA
+            )
             warp = (np.linalg.inv(to_full) @ shift.matrix() @ to_full)[:2]
             flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
             kept.append(

@@ -17,9 +17,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from timingcam.errors import CannotMeasure
-from timingcam.seeing.angles import Turn, turned
+from timingcam.seeing.angles import turned
 from timingcam.seeing.clip import ClipInfo, Frame, frames
 from timingcam.seeing.clock import FrameClock
+from timingcam.seeing.following import DO_SLOW, MIN_MATCH, Follower, Laid, Track, laid_pictures, strip_of, track_of
 from timingcam.seeing.light import FlashLight, LitPicture
 from timingcam.seeing.marks import Maps, maps_of
 from timingcam.seeing.pose import Pose
@@ -28,44 +29,20 @@ from timingcam.seeing.rings import find_rings
 from timingcam.seeing.skew import (
     LineTime,
     Skew,
-    coarse_grid,
     effective_row,
     line_time_from,
     rows_of_cells,
-    skewed,
     usual_line_time,
     weight_of_cells,
 )
 from timingcam.seeing.steady import Reader, reader_of, whole_picture
-from timingcam.seeing.strips import Grid, Sampler, even_out, make_sampler, unwrap
+from timingcam.seeing.strips import Grid, Sampler, make_sampler
 from timingcam.seeing.sweep import Sweep
 from timingcam.seeing.turning_pose import Guess, guesses, pose_of_turning
 from timingcam.seeing.view import CENTRE_SD, View, find_view
 
-MIN_MATCH = 0.45  # our choice: below this the frame hardly looks like the rotor
-LOST_SHARE = 0.75  # our choice: of the usual match; what matches less may have locked on to a wrong angle
-SPEED_FRAMES = 3  # to either side, for the speed of turning
 MOST_SKEWED = 40  # our choice: frames in which the skew is measured
 LEAST_SKEW_DEG_S = 6.0
-DO_SLOW = (
-    "film square-on in even, bright light with the whole rotor, the index and the marks in view, the phone held still "
-    "or on a stand, and turn the engine slowly by hand"
-)
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Track:
-    """The rotor's turn in every frame, arrays of shape (n_frames,): unwrapped degrees, clockwise in the picture.
-
-    NaN where it could not be read. `speed_deg_s` is its slope. `shifts` lays the reference picture on each frame, None
-    where it could not be laid.
-    """
-
-    time_s: np.ndarray
-    turn_deg: np.ndarray
-    sd_deg: np.ndarray
-    speed_deg_s: np.ndarray
-    shifts: tuple[Shift | None, ...]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -148,9 +125,11 @@ def follow(
         If the rotor can be read in less than half of the frames.
     """
     view, seen = scene
-    pictures = _laid(view, light, seen.kept)
-    track = _track(_Follower(view, light, pictures), info, clock, progress)
-    turning = Turning(info, clock, light, view, track, usual_line_time(clock.period_s, info.height), _NO_READER)
+    pictures = laid_pictures(view, light, seen.kept)
+    follower = Follower(view, light, pictures)
+    track = track_of(follower, info, clock, progress)
+    usual = usual_line_time(clock.period_s, info.height)
+    turning = Turning(info, clock, light, view, track, usual, follower.reader)
     tried = guesses(view.pose, find_rings(view.mean, np.ones(view.mean.shape, bool)))
     turning, guess = _with_pose(turning, pictures, tried)
     line_time = _measured_line_time(turning)
@@ -212,113 +191,6 @@ def in_step(turning: Turning, fine: FineTurns) -> np.ndarray:
     return fine.turn_deg + 360.0 * np.nan_to_num(turns)
 
 
-def speeds(time_s: np.ndarray, turn_deg: np.ndarray, reach: int = SPEED_FRAMES) -> np.ndarray:
-    """Slope of a straight line through each value and its neighbours, NaN left out, degrees a second."""
-    result = np.full(len(time_s), np.nan)
-    for i in range(len(time_s)):
-        near = slice(max(0, i - reach), i + reach + 1)
-        t, y = time_s[near], turn_deg[near]
-        good = np.isfinite(y)
-        if good.sum() >= 3:
-            t, y = t[good] - t[good].mean(), y[good] - y[good].mean()
-            result[i] = float((t * y).sum() / (t * t).sum())
-    return result
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Laid:
-    """A kept picture with its shift."""
-
-    number: int
-    picture: np.ndarray
-    shift: Shift
-
-
-def _laid(view: View, light: FlashLight, kept: Iterable[Frame]) -> list[_Laid]:
-    result = []
-    for frame in kept:
-        picture = whole_picture(light, frame.luma)
-        shift = register(view.reference, picture, (0, picture.shape[0] - 1))
-        if shift is not None:
-            result.append(_Laid(frame.number, picture, shift))
-    return result
-
-
-def _strip(sampler: Sampler, picture: np.ndarray, shift: Shift, skew: Skew) -> tuple[np.ndarray, np.ndarray]:
-    strip, known = unwrap(skewed(sampler, shift, skew), picture, shift, (0, picture.shape[0] - 1))
-    return even_out(strip, known, sampler.grid)
-
-
-class _Follower:
-    """Reads the turn of one frame after another on a coarse map, each near to where the ones before lead."""
-
-    def __init__(self, view: View, light: FlashLight, pictures: list[_Laid]) -> None:
-        self.view, self.light = view, light
-        grid = coarse_grid(view.rotor.grid)
-        self.sampler = make_sampler(grid, view.pose)
-        self.still = Skew(0.0, 0.0)
-        strips = [_strip(self.sampler, p.picture, p.shift, self.still) for p in pictures]
-        self.reader = reader_of(grid, [s for s, _ in strips], [k for _, k in strips], CENTRE_SD)
-        self.shift: Shift | None = None
-        self.usual_match = 1.0
-
-    def read(self, frame: Frame, near_deg: float | None) -> tuple[Turn | None, Shift | None]:
-        """The turn, and where the frame lies."""
-        picture = whole_picture(self.light, frame.luma)
-        rows = (0, picture.shape[0] - 1)
-        shift = register(self.view.reference, picture, rows, self.shift)
-        if shift is None and self.shift is not None:
-            shift = register(self.view.reference, picture, rows)
-        self.shift = shift
-        if shift is None:
-            return None, None
-        strip, known = _strip(self.sampler, picture, shift, self.still)
-        turn = None if near_deg is None else self.reader.turn(strip, known, near_deg)
-        if turn is None or turn.match < LOST_SHARE * self.usual_match:
-            turn = self.reader.turn(strip, known)
-        if turn is None or turn.match < MIN_MATCH:
-            return None, shift
-        self.usual_match += 0.1 * (turn.match - self.usual_match)
-        return turn, shift
-
-
-def _track(follower: _Follower, info: ClipInfo, clock: FrameClock, progress: Callable[[int], None] | None) -> Track:
-    n = len(clock.time_s)
-    turn, sd = np.full(n, np.nan), np.full(n, np.nan)
-    shifts: list[Shift | None] = [None] * n
-    for frame in frames(info):
-        i = frame.number
-        if i >= n:
-            break
-        led = _led_to(clock.time_s, turn, i)
-        found, shifts[i] = follower.read(frame, None if led is None else (led + 180) % 360 - 180)
-        if found is not None:
-            turn[i] = found.deg if led is None else led + (found.deg - led + 180) % 360 - 180
-            sd[i] = found.sd_deg
-        if progress is not None:
-            progress(i + 1)
-    if np.isfinite(turn).mean() < 0.5:
-        raise CannotMeasure(
-            found=f"a rotor that can be read in {np.isfinite(turn).mean():.0%} of the frames",
-            expected="at least half", do=DO_SLOW,
-        )  # fmt: skip
-    return Track(clock.time_s, turn, sd, speeds(clock.time_s, turn), tuple(shifts))
-
-
-def _led_to(time_s: np.ndarray, turn: np.ndarray, i: int) -> float | None:
-    """Where the last few turns lead to at frame i."""
-    back = np.flatnonzero(np.isfinite(turn[max(0, i - 8) : i])) + max(0, i - 8)
-    if len(back) == 0:
-        earlier = np.flatnonzero(np.isfinite(turn[:i]))
-        return float(turn[earlier[-1]]) if len(earlier) else None
-    last = back[-1]
-    if len(back) < 3:
-        return float(turn[last])
-    # The last two steps: a hand may stop within a few frames.
-    slope = (turn[last] - turn[back[-3]]) / (time_s[last] - time_s[back[-3]])
-    return float(turn[last] + slope * (time_s[i] - time_s[last]))
-
-
 def _skew_of(turning: Turning, number: int) -> Skew:
     speed = turning.track.speed_deg_s[number] if number < len(turning.track.speed_deg_s) else 0.0
     shift = turning.track.shifts[number] if number < len(turning.track.shifts) else None
@@ -327,13 +199,13 @@ def _skew_of(turning: Turning, number: int) -> Skew:
     return Skew(float(np.nan_to_num(speed)) * turning.line_time.line_time_s, row)
 
 
-def _with_pose(turning: Turning, pictures: list[_Laid], tried: list[Guess]) -> tuple[Turning, Guess]:
+def _with_pose(turning: Turning, pictures: list[Laid], tried: list[Guess]) -> tuple[Turning, Guess]:
     """Pose and maps anew from the kept pictures, the skew taken out."""
     skews = [_skew_of(turning, p.number) for p in pictures]
 
     def strips_of(pose: Pose, grid: Grid) -> tuple[list[np.ndarray], list[np.ndarray]]:
         sampler = make_sampler(grid, pose)
-        pairs = [_strip(sampler, p.picture, p.shift, s) for p, s in zip(pictures, skews, strict=True)]
+        pairs = [strip_of(sampler, p.picture, p.shift, s) for p, s in zip(pictures, skews, strict=True)]
         return [strip for strip, _ in pairs], [known for _, known in pairs]
 
     view, fine = turning.view, turning.view.rotor.grid
@@ -350,7 +222,7 @@ def _with_pose(turning: Turning, pictures: list[_Laid], tried: list[Guess]) -> t
         [np.clip(turned(knowns[i].astype(np.float32), deg), 0.0, 1.0) for i, deg in zip(usable, back, strict=True)],
     )
     wide = make_sampler(view.wide, pose)
-    still = [_strip(wide, p.picture, p.shift, Skew(0.0, 0.0)) for p in pictures]
+    still = [strip_of(wide, p.picture, p.shift, Skew(0.0, 0.0)) for p in pictures]
     still_strip = _mean([strip * known for strip, known in still], [known.astype(np.float32) for _, known in still])
     view = replace(
         view, pose=pose, pose_covariance=covariance, rotor=reader.rotor, rotor_on_wide=on_wide, still_strip=still_strip
@@ -391,7 +263,7 @@ def _halves(turning: Turning, sampler: Sampler, frame: Frame) -> tuple[float, fl
     shift = _shift_of(turning, frame, picture)
     if shift is None:
         return None
-    strip, known = _strip(sampler, picture, shift, _skew_of(turning, frame.number))
+    strip, known = strip_of(sampler, picture, shift, _skew_of(turning, frame.number))
     whole = turning.reader.turn(strip, known)
     if whole is None or whole.match < MIN_MATCH:
         return None
@@ -415,7 +287,7 @@ def _read_finely(turning: Turning, sampler: Sampler, frame: Frame) -> tuple[floa
     shift = _shift_of(turning, frame, picture)
     if shift is None:
         return None
-    strip, known = _strip(sampler, picture, shift, _skew_of(turning, frame.number))
+    strip, known = strip_of(sampler, picture, shift, _skew_of(turning, frame.number))
     turn = turning.reader.turn(strip, known)
     if turn is None or turn.match < MIN_MATCH:
         return None
