@@ -144,7 +144,7 @@ def measure(
         budget=budget,
         checks=checks(engine, cylinder, readings, curve, seen.windows_s()),
         warnings=warnings_of(seen, engine, options.strobe, (*speed.warnings, *curve_warnings)),
-        pictures=pictures_of(seen),
+        pictures=pictures_of(seen, readings),
     )
 
 

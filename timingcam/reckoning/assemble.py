@@ -28,6 +28,7 @@ from timingcam.seeing.view import View
 
 # Our choice: a falling order this clear over a fall this large is no retard at the top and no sticking advancer.
 BACKWARDS_RANK, BACKWARDS_FALL_DEG = -0.6, 5.0
+NOT_LIT = "the index or the marks are not lit"
 GIVEN_HEIGHT_SD_MM = 0.5  # our choice: a height read off with a rule, where the file gives no doubt of its own
 
 
@@ -110,7 +111,7 @@ def advance_readings(seen: Seen, angles: FlashAngles, speed: Speed, strobe: Stro
         elif stray[i]:
             reason = reason or "not on a spark of this engine"
         elif not reason and not lit[i]:
-            reason = "the index or the marks are not lit"
+            reason = NOT_LIT
         elif not reason and not np.isfinite(speed.rpm[i]):
             reason = "its speed could not be told"
         reasons.append(reason)

@@ -9,16 +9,16 @@ from __future__ import annotations
 
 import numpy as np
 
-from timingcam.reckoning.assemble import Seen
-from timingcam.reckoning.result import Pictures
+from timingcam.reckoning.assemble import NOT_LIT, Seen
+from timingcam.reckoning.result import Pictures, Readings
 
 
-def pictures_of(seen: Seen) -> Pictures:
-    """Turn stored pixels and angles into those of the picture as shown."""
+def pictures_of(seen: Seen, readings: Readings) -> Pictures:
+    """Turn stored pixels and angles into those of the picture as shown; crops of flashes that lit the marks."""
     orientation = seen.info.orientation
     shown = orientation.matrix()
     sign = -1.0 if orientation.mirrored else 1.0
-    turn = sign * 0.0 + 90.0 * orientation.quarter_turns + (180.0 if orientation.mirrored else 0.0)
+    turn = 90.0 * orientation.quarter_turns + (180.0 if orientation.mirrored else 0.0)
     linear = np.eye(3)
     linear[:2, :2] = shown[:2, :2]
     flat = seen.view.pose.matrix_to_plane()
@@ -32,6 +32,7 @@ def pictures_of(seen: Seen) -> Pictures:
     x, y = orientation.to_shown(in_frame)
     marks = seen.marks.marks
     crops, origin = _shown_crops(seen)
+    showing = np.array([readings.reason[k] != NOT_LIT for k in seen.turns.crop_of], bool)
     return Pictures(
         frame=first[0], row_first=first[1], row_last=first[2], to_rotor=to_rotor / to_rotor[:, 2:, 2:],
         rotor_deg=np.nan_to_num(sign * seen.turns.turn_deg),
@@ -39,7 +40,7 @@ def pictures_of(seen: Seen) -> Pictures:
         mark_deg=np.array([sign * m.deg + turn for m in marks]),
         mark_radius=np.array([(m.inner, m.outer) for m in marks]).reshape(-1, 2),
         index_deg=float(sign * index.deg + turn), index_radius=index.radius, index_px=(float(x), float(y)),
-        crop_of=seen.turns.crop_of, crops=crops, crop_origin_px=origin, crop_scale=seen.turns.crop_scale,
+        crop_of=seen.turns.crop_of[showing], crops=crops[showing], crop_origin_px=origin[showing], crop_scale=seen.turns.crop_scale,
     )  # fmt: skip
 
 

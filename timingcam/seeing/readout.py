@@ -22,7 +22,7 @@ from timingcam.seeing.view import View
 
 MIN_MATCH = 0.35  # our choice: below this the picture hardly looks like the rotor
 CROP_PX = 360  # our choice: width kept of each flash's picture
-MOST_CROPS = 48
+MOST_CROPS = 96
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -78,7 +78,6 @@ def read_flashes(
             pieces[flash].append(piece)
             if flash in keep and piece.shift is not None:
                 cutter.cut(flash, luma, piece.shift)
-                keep.discard(flash)
     return _joined(pieces, cutter)
 
 
@@ -136,7 +135,13 @@ class _Cutter:
         flags = cv2.INTER_AREA if self.scale <= 1 else cv2.INTER_LINEAR
         picture = luma if self.scale <= 1.5 else cv2.GaussianBlur(luma, (0, 0), 0.4 * self.scale)
         crop = cv2.warpAffine(picture, matrix, (self.n, self.n), flags=flags | cv2.WARP_INVERSE_MAP)
-        self.crops.append((crop >> 2).astype(np.uint8) if self.wide else crop)
+        crop = (crop >> 2).astype(np.uint8) if self.wide else crop
+        if flash in self.of:
+            # A flash across two frames: each shows what it lit, and lit is brighter.
+            k = self.of.index(flash)
+            np.maximum(self.crops[k], crop, out=self.crops[k])
+            return
+        self.crops.append(crop)
         self.of.append(flash)
         self.origin.append(origin)
 

@@ -28,10 +28,11 @@ FIXED_CENTRE = 1e-6  # frames' own shifts of the centre are not left free here: 
 ROUNDS = 4
 FREE = (0, 1, 3, 4)  # of the six numbers of `Pose.moved`: centre and lean
 STEP = 0.01  # for the derivatives, rim radii and radians: a pixel or so
-# Our choice: a ring of 130 px whose axes are good to half a pixel tells a tilt of 5 degrees to about 2.
-LEAN_SD_RAD = 0.035
-# Our choice, rim radii: at a tilt of 5 degrees rings 2 mm off the plane of the marks seem to lie 0.2 mm beside it.
-CENTRE_SD = 0.003
+# Our choice: a ring of 130 px whose axes are good to a quarter of a pixel tells a tilt of 5 degrees to 1.2.
+LEAN_SD_RAD = 0.02
+# Our choice, rim radii: rings on the case, a millimetre off the plane of the marks, are seen 0.1 mm aside at 5 degrees.
+CENTRE_SD = 0.0015
+CLEARLY = 1.6  # our choice: the spread of centres of one way to lean over that of the other
 SIZE_SD, FOCAL_LOG_SD = 0.02, 0.35  # not found here; as the view has them
 MIN_COVERAGE, LEAST_RING, LARGEST_RING = 0.85, 0.25, 1.35  # of a ring to be asked for the tilt; sizes in rim radii
 HUBER = 1.345
@@ -88,10 +89,22 @@ def pose_of_turning(start: Pose, grid: Grid, strips_of: StripsOf, tried: list[Gu
 
 
 def guesses(start: Pose, rings: list[Ring]) -> list[Guess]:
-    """What the rings agree on, leaning either way.
+    """What the rings agree on, leaning one way, or either where they do not say which.
 
-    A circle's ellipse has its middle off the image of the circle's centre, towards the near side: leaning the wrong way
-    it puts the centre twice as far off, where the turning then denies it.
+    Parameters
+    ----------
+    start : Pose
+    rings : list of Ring
+        Of the mean picture, about the rotor's centre.
+
+    Returns
+    -------
+    list of Guess
+
+    Notes
+    -----
+    A circle's ellipse has its middle off the image of the circle's centre, towards the near side, by an amount that
+    grows with the square of its radius. Leaning the right way, rings of all sizes put the centre in one place.
     """
     size = (round(2 * float(start.principal_px[0]) + 1), round(2 * float(start.principal_px[1]) + 1))
     pairs = [
@@ -101,20 +114,33 @@ def guesses(start: Pose, rings: list[Ring]) -> list[Guess]:
     ]
     if not pairs:
         return [Guess(start.lean_rad, start.centre_px)]
-
-    def nearest(lean: np.ndarray) -> list[Pose]:
-        return [min(pair, key=lambda pose: float(np.hypot(*(pose.lean_rad - lean)))) for pair in pairs]
-
-    # A ring made of two edges has a wrong shape; the one that most others are near to is taken.
-    def crowd(lean: np.ndarray) -> float:
-        far = [float(np.hypot(*(pose.lean_rad - lean))) for pose in nearest(lean)]
-        return float(np.sum(np.minimum(np.array(far) / LEAN_SD_RAD, 2.0)))
-
     every = [pose.lean_rad for pair in pairs for pose in pair]
-    best = min(every, key=crowd)
+    # A ring made of two edges has a wrong shape; the tilt that most others are near to is taken.
+    best = min(every, key=lambda lean: float(np.minimum(_far(lean, pairs) / LEAN_SD_RAD, 2.0).sum()))
     mirror = min(every, key=lambda other: float(np.hypot(*(other + best))))
-    either = [best] if np.hypot(*(best - mirror)) < LEAN_SD_RAD else [best, mirror]
-    return [Guess(lean, np.median([pose.centre_px for pose in nearest(lean)], axis=0)) for lean in either]
+    if np.hypot(*(best - mirror)) < LEAN_SD_RAD:
+        return [_agreed(best, pairs)[0]]
+    (one, its_spread), (other, others_spread) = _agreed(best, pairs), _agreed(mirror, pairs)
+    if max(its_spread, others_spread) > CLEARLY * min(its_spread, others_spread):
+        return [one if its_spread < others_spread else other]
+    return [one, other]
+
+
+def _nearest(lean: np.ndarray, pairs: list[list[Pose]]) -> list[Pose]:
+    return [min(pair, key=lambda pose: float(np.hypot(*(pose.lean_rad - lean)))) for pair in pairs]
+
+
+def _far(lean: np.ndarray, pairs: list[list[Pose]]) -> np.ndarray:
+    return np.array([float(np.hypot(*(pose.lean_rad - lean))) for pose in _nearest(lean, pairs)])
+
+
+def _agreed(lean: np.ndarray, pairs: list[list[Pose]]) -> tuple[Guess, float]:
+    """Mean tilt and centre of the rings that lean about so, and how far their centres lie apart, px."""
+    near = [pose for pose in _nearest(lean, pairs) if np.hypot(*(pose.lean_rad - lean)) < LEAN_SD_RAD]
+    centres = np.array([pose.centre_px for pose in near])
+    middle = np.median(centres, axis=0)
+    spread = float(np.median(np.hypot(*(centres - middle).T))) if len(near) > 2 else 1.0
+    return Guess(np.median([pose.lean_rad for pose in near], axis=0), middle), spread
 
 
 def _fitted(guess: Guess, start: Pose, grid: Grid, strips_of: StripsOf) -> tuple[Pose, np.ndarray, float]:
