@@ -27,15 +27,15 @@ ONE_CONTACT_SD_DEG = 0.1
 TURNED_BACK = "turned back before the stop"
 NO_REST = "did not rest against the stop"
 DO_STOPS = (
-    "with the plug out and a positive stop screwed in, turn the engine by hand, never with the starter, gently against the "
-    "stop, rest there for a second, turn it back all the way against the stop from the other side, rest again; twice or "
-    "more each way"
+    "with the plug out and a positive stop screwed in, turn the engine by hand, never with the starter, gently against "
+    "the stop, rest there for a second, turn it back all the way against the stop from the other side, rest again; "
+    "twice or more each way"
 )
 
 
 @dataclass(frozen=True, slots=True)
 class Contact:
-    """One rest against the stop: frames, first and last; `ahead` where it was met turning forwards; why it is left out."""
+    """One rest at a turning point: frames, first and last; `ahead` if come to forwards; why it is left out."""
 
     first: int
     last: int
@@ -110,7 +110,7 @@ def _judged(rest: Rest, stop_deg: float, time_s: np.ndarray) -> Contact:
 class Middle:
     """Top dead centre as the middle of the blocked arc: the rotor's angle, unwrapped, running direction.
 
-    `ahead_deg` and `behind_deg` are the stop's angles met forwards and backwards; `part` the random doubt of the middle.
+    `ahead_deg` and `behind_deg` are the stop's angles met forwards and backwards; `part` the middle's random doubt.
     """
 
     tdc_deg: float
@@ -139,8 +139,8 @@ def middle_of_stops(ahead: list[tuple[float, float]], behind: list[tuple[float, 
 
     Notes
     -----
-    Going forwards the piston meets the stop before top dead centre, going backwards after it. With the stops at a and b,
-    b the one met backwards a turn less the blocked arc before a, top dead centre is at (a + b + 360)/2.
+    Going forwards the piston meets the stop before top dead centre, going backwards after it. With the stop met
+    forwards at a and met backwards at b, the next top dead centre after a is at (a + b + 360)/2.
 
     References
     ----------

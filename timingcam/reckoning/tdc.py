@@ -105,7 +105,7 @@ def true_tdc(
     watched = watched or Watched()
     turned = follow_clip(clip, engine, cylinder, watched, progress)
     contacts = contacts_of(turned.forward_deg, turned.turning.track.time_s)
-    middle, contacts = _measured(turned, contacts)
+    middle = _measured(turned, contacts)
     named = name_marks(turned, np.array([_turn_at_tdc(turned, middle)]), _DO_NAMES)
     rows = [row for row in place_rows(turned, named) if row.source != NOT_OF_A_MARK]
     stop = BudgetRow("where the stop holds", middle.part.sd, "deg", "random", middle.part.sd)
@@ -119,18 +119,21 @@ def true_tdc(
         contact_times_s=tuple((float(time_s[c.first]), float(time_s[c.last])) for c in contacts),
         blocked_deg=middle.blocked_deg,
         marks=tuple(found),
-        t_mark=_t_mark(found, cylinder),
+        t_mark=file_t_mark(engine, cylinder),
         budget=(stop, *rows),
         warnings=tuple(_warnings(contacts, named, middle)),
         scenery=scenery_of(turned, named, None),
     )
 
 
-_DO_NAMES = "check that the stop is in the cylinder named, paint the marks, or point at them with --index X,Y and --mark NAME@X,Y"
+_DO_NAMES = (
+    "check that the stop is in the cylinder named, paint the marks, or point at them with --index X,Y and "
+    "--mark NAME@X,Y"
+)
 
 
-def _measured(turned: HandTurned, contacts: list[Contact]) -> tuple[Middle, list[Contact]]:
-    """The middle of the stops from frames read finely at each contact that counts, and the contacts by those readings."""
+def _measured(turned: HandTurned, contacts: list[Contact]) -> Middle:
+    """The middle of the stops from frames read finely at each contact that counts."""
     turning = turned.turning
     used = [contact for contact in contacts if contact.used]
     numbers = [_some(contact) for contact in used]
@@ -145,7 +148,7 @@ def _measured(turned: HandTurned, contacts: list[Contact]) -> tuple[Middle, list
             ends[contact.ahead].append(_rest_of(unwrapped[here], near(fine, some.tolist())))
     if not ends[True] or not ends[False]:
         raise CannotMeasure(found="a stop that can be read from one side only", expected="both sides", do=DO_STOPS)
-    return middle_of_stops(ends[True], ends[False]), contacts
+    return middle_of_stops(ends[True], ends[False])
 
 
 def _some(contact: Contact) -> np.ndarray:
@@ -206,9 +209,21 @@ def _cylinders_of(mark: Mark, turned: HandTurned) -> list[str]:
     return sorted(here, key=lambda name: name != turned.cylinder)
 
 
-def _t_mark(found: list[MarkFound], cylinder: str) -> str | None:
-    near_top = [one for one in found if one.cylinder == cylinder and abs(one.file_btdc_deg) <= T_MARK_DEG]
-    return min(near_top, key=lambda one: abs(one.file_btdc_deg)).name if near_top else None
+def file_t_mark(engine: Engine, cylinder: str) -> str | None:
+    """Name of a cylinder's T mark by the engine file: the mark nearest to TDC, if it is within 5 degrees of it."""
+    near_top = {
+        mark.name: abs(mark_btdc_deg(mark, engine.crank))
+        for mark in engine.rotor.mark
+        if cylinder in mark.cylinder and abs(mark_btdc_deg(mark, engine.crank)) <= T_MARK_DEG
+    }
+    return min(near_top, key=lambda name: near_top[name]) if near_top else None
+
+
+def lines_of_mark(engine: Engine, name: str) -> int:
+    """How many lines on the rotor a mark of the engine file stands for: cylinders a turn apart share one."""
+    mark = next(one for one in engine.rotor.mark if one.name == name)
+    places = {round(float(one.tdc_deg) % 360.0, 6) for one in engine.cylinder if one.name in mark.cylinder}
+    return len(places)
 
 
 def _warnings(contacts: list[Contact], named: Named, middle: Middle) -> list[str]:
