@@ -17,7 +17,7 @@ from timingcam.reckoning.result import BudgetRow, Readings
 
 CLOCK_REL_SD = 1e-4  # our choice: phones' clocks are good to some tens of parts in a million
 GIVEN_RPM_REL_SD = 0.01  # our choice: a speed read off a dial
-OFF_INDEX_DEG = 15.0  # marks are read within about this of the index
+SHARP_EDGE_ROWS = 3.0  # what a flash of no length at all is found to take
 
 
 def doubts_and_budget(
@@ -55,7 +55,7 @@ def doubts_and_budget(
         sight_deg=sight,
         index_radius_mm=engine.rotor.rim_diameter_mm / 2 * seen.marks.index.radius,
         centre_sd=float(np.hypot(pose_sd[0], pose_sd[1]) / np.sqrt(2)),
-        flash_length_s=seen.flashes.ramp_s,
+        flash_length_s=_unaccounted_length_s(seen, strobe),
         delay_sd_s=strobe.delay_sd_s,
         time_sd_s=_median(seen.flashes.time_sd_s),
         rpm_sd=_median(readings.rpm_sd[used]),
@@ -68,6 +68,16 @@ def doubts_and_budget(
     tilt_height = np.degrees(np.hypot(pose_sd[3], pose_sd[4]) / np.sqrt(2) * abs(height_mm) / sources.index_radius_mm)
     shift = float(np.hypot(shift_sd_deg(rows), tilt_height))
     return Doubts(shift, delay_sd_s(sources), sources.rpm_rel_sd), rows
+
+
+def _unaccounted_length_s(seen: Seen, strobe: Strobe) -> float:
+    """Length of the flash that puts its light later than the spark by an unknown part of itself.
+
+    A delay given is to the light's centre and holds the length already. Ramps of a few rows are the edge's own.
+    """
+    if strobe.delay_s > 0 or seen.flashes.line_time_s is None:
+        return 0.0
+    return max(0.0, seen.flashes.ramp_s - SHARP_EDGE_ROWS * seen.flashes.line_time_s)
 
 
 def _median(values: np.ndarray) -> float:

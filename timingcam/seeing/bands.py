@@ -11,6 +11,7 @@ of a ramp's area is the moment at which half of the flash's light had come.
 
 from __future__ import annotations
 
+import warnings
 from dataclasses import dataclass
 
 import cv2
@@ -19,6 +20,8 @@ import numpy as np
 from timingcam.errors import CannotMeasure
 
 MIN_BAND_ROWS = 6  # our choice: shorter runs are noise or cannot hold a mark
+LONGEST_RAMP_ROWS = 60
+RAMP_SHARE = 0.7  # of an edge's height; plateaus are uneven, so not more
 TOO_TALL = 1.12  # our choice: of the usual height; noise and a stepping exposure stay below
 MIN_CONTRAST = 5.0  # our choice: a flash must stand this many row-noise sds over the ambient light
 DO_LIGHT = "film nearer, with the strobe nearer to the marks and less light from elsewhere"
@@ -144,13 +147,16 @@ def _share_of_flash(light: np.ndarray) -> tuple[np.ndarray, float]:
             expected=f"rows at least {MIN_CONTRAST:.0f} times their noise brighter under the flash",
             do=DO_LIGHT,
         )
-    floor = np.maximum(top, 0.15 * float(np.median(top)))
-    lit = over / floor
-    # A second pass about the level that lit rows really have: the brightest frames overstate it.
-    bright = np.where(lit > 0.5, lit, np.nan)
-    with np.errstate(all="ignore"):
-        level = np.nanmedian(bright) if np.isfinite(bright).any() else 1.0
-    return (lit / level).astype(np.float32), noise / float(np.median(floor))
+    flash = np.maximum(top, 0.15 * float(np.median(top)))
+    for _ in range(2):
+        # The brightest frames overstate a flash, and rows that two flashes lit most of all: the usual level of lit rows.
+        bright = np.where(over > 0.5 * flash, over, np.nan)
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", RuntimeWarning)  # rows that were never lit have no median
+            usual = np.nanmedian(bright, axis=0)
+        usual = np.where(np.isfinite(usual), usual, flash)
+        flash = np.maximum(_smooth(usual, max(2, light.shape[1] // 80)), 0.15 * float(np.median(usual)))
+    return (over / flash).astype(np.float32), noise / float(np.median(flash))
 
 
 def _smooth(profile: np.ndarray, half: int) -> np.ndarray:
@@ -170,27 +176,24 @@ def _runs(mask: np.ndarray) -> list[tuple[int, int]]:
 
 
 def _typical_ramp(lit: np.ndarray, runs: np.ndarray) -> float:
-    """Rows that a band's edge takes to rise, from the edges of up to 200 bands."""
-    heights = []
+    """Rows that a band's edge takes to rise, from the edges of up to 200 bands.
+
+    The light some rows inside of an edge, less that as many outside, grows with their number until the ramp is spanned.
+    """
+    n_rows = lit.shape[1]
+    ramps = []
     for frame, first, last in runs[:: max(1, len(runs) // 200)]:
-        row, n_rows = lit[frame], lit.shape[1]
-        plateau = float(np.median(row[first : last + 1]))
-        for edge, outward in ((first, -1), (last, 1)):
-            if 3 <= edge <= n_rows - 4:
-                heights.append(_steps(row, edge, outward, 0.15 * plateau) + _steps(row, edge, -outward, 0.85 * plateau))
-    return float(np.median(heights)) if heights else 2.0
-
-
-def _steps(row: np.ndarray, start: int, direction: int, level: float) -> int:
-    """Rows from `start` until the light crosses `level`."""
-    rising = level > row[start]
-    n, at = 0, start
-    while 0 < at < len(row) - 1 and n < 120:
-        if (row[at] >= level) if rising else (row[at] <= level):
-            break
-        at += direction
-        n += 1
-    return n
+        reach = min(LONGEST_RAMP_ROWS, (last - first) // 2)
+        for edge, inward in ((first, 1), (last, -1)):
+            if not reach <= edge < n_rows - reach or reach < 4:
+                continue
+            k = np.arange(1, reach)
+            # The edge lies between the first lit row and the one outside of it.
+            across = lit[frame][edge + inward * (k - 1)] - lit[frame][edge - inward * k]
+            most = float(across.max())
+            if most > 0.3:
+                ramps.append(k[int(np.argmax(across >= RAMP_SHARE * most))] / (0.5 * RAMP_SHARE))
+    return max(2.0, float(np.median(ramps))) if ramps else 2.0
 
 
 def _edges(row: np.ndarray, first: int, last: int, ramp_rows: float) -> tuple[float, float, float, float, float]:

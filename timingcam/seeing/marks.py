@@ -38,6 +38,7 @@ NEAR_RIM = 0.12  # rim radii over which a line's claim to be the index falls
 CLEAR_ENOUGH = 250.0  # a line this clear is as good as any
 BROAD_DEG = 5.0  # our choice: what is broader is a lug or a coil rather than an index
 MISFIT_DEG = 0.5
+FLANK = 1.2  # of the widths together: what lies beside a line, of the other sign, is its own background
 DISTINCT_DEG = 2.5  # ways to lay the constellation closer than this are one, read off one line or another
 SAME_THING_DEG = 0.6
 POINTED_WITHIN_DEG = 3.0
@@ -384,7 +385,10 @@ def _best_reading(readings: list[_Reading], hints: Hints) -> _Reading:
     for rival in readings[1:]:
         same_zero = abs(wrap(rival.zero_deg - best.zero_deg)) < DISTINCT_DEG
         same_index = abs(wrap(rival.index.deg - best.index.deg)) < 1.0
-        if same_zero and not same_index and rival.index_score > RIVAL_SHARE * best.index_score:
+        flank = rival.index.sign != best.index.sign and abs(wrap(rival.index.deg - best.index.deg)) < FLANK * (
+            best.index.width_deg + rival.index.width_deg
+        )
+        if same_zero and not same_index and not flank and rival.index_score > RIVAL_SHARE * best.index_score:
             raise CannotMeasure(
                 found="two lines beside the rotor that could be the index, "
                 f"{abs(wrap(rival.index.deg - best.index.deg)):.0f} degrees apart",
