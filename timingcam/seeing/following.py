@@ -8,7 +8,7 @@ Not here: fine reading, and the shutter's skew (`slow.py`).
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -82,6 +82,7 @@ class Follower:
         strips = [strip_of(self.sampler, p.picture, p.shift, self.still) for p in pictures]
         self.reader = reader_of(grid, [s for s, _ in strips], [k for _, k in strips], CENTRE_SD)
         self.shift: Shift | None = None
+        self.last: Turn | None = None
         self.usual_match = 1.0
 
     def read(self, frame: Frame, near_deg: float | None) -> tuple[Turn | None, Shift | None]:
@@ -95,12 +96,14 @@ class Follower:
         if shift is None:
             return None, None
         strip, known = strip_of(self.sampler, picture, shift, self.still)
-        turn = None if near_deg is None else self.reader.turn(strip, known, near_deg)
+        near = None if near_deg is None or self.last is None else replace(self.last, deg=near_deg)
+        turn = None if near is None else self.reader.turn(strip, known, near)
         if turn is None or turn.match < LOST_SHARE * self.usual_match:
             turn = self.reader.turn(strip, known)
         if turn is None or turn.match < MIN_MATCH:
             return None, shift
         self.usual_match += 0.1 * (turn.match - self.usual_match)
+        self.last = turn
         return turn, shift
 
 

@@ -43,6 +43,7 @@ from timingcam.seeing.view import CENTRE_SD, View, find_view
 
 MOST_SKEWED = 40  # our choice: frames in which the skew is measured
 LEAST_SKEW_DEG_S = 6.0
+FOR_POSE = 13  # our choice: pictures that the pose is fitted to; more take longer and tell no more
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -201,21 +202,21 @@ def _skew_of(turning: Turning, number: int) -> Skew:
 
 def _with_pose(turning: Turning, pictures: list[Laid], tried: list[Guess]) -> tuple[Turning, Guess]:
     """Pose and maps anew from the kept pictures, the skew taken out."""
-    skews = [_skew_of(turning, p.number) for p in pictures]
 
-    def strips_of(pose: Pose, grid: Grid) -> tuple[list[np.ndarray], list[np.ndarray]]:
+    def strips_of(pose: Pose, grid: Grid, some: list[Laid]) -> tuple[list[np.ndarray], list[np.ndarray]]:
         sampler = make_sampler(grid, pose)
-        pairs = [strip_of(sampler, p.picture, p.shift, s) for p, s in zip(pictures, skews, strict=True)]
+        pairs = [strip_of(sampler, p.picture, p.shift, _skew_of(turning, p.number)) for p in some]
         return [strip for strip, _ in pairs], [known for _, known in pairs]
 
     view, fine = turning.view, turning.view.rotor.grid
     some = Grid(fine.radii[::2], fine.n_angles)
-    pose, covariance, guess = pose_of_turning(view.pose, some, lambda trial: strips_of(trial, some), tried)
-    lights, seen = strips_of(pose, fine)
+    fewer = pictures[:: max(1, len(pictures) // FOR_POSE)]
+    pose, covariance, guess = pose_of_turning(view.pose, some, lambda trial: strips_of(trial, some, fewer), tried)
+    lights, seen = strips_of(pose, fine, pictures)
     reader = reader_of(fine, lights, seen, CENTRE_SD)
     turns = [reader.turn(strip, known) for strip, known in zip(lights, seen, strict=True)]
     usable = [i for i, turn in enumerate(turns) if turn is not None and turn.match >= MIN_MATCH]
-    strips, knowns = strips_of(pose, view.wide)
+    strips, knowns = strips_of(pose, view.wide, pictures)
     back = [-turns[i].deg for i in usable]  # type: ignore[union-attr]
     on_wide = _mean(
         [turned(strips[i] * knowns[i], deg) for i, deg in zip(usable, back, strict=True)],
@@ -272,7 +273,7 @@ def _halves(turning: Turning, sampler: Sampler, frame: Frame) -> tuple[float, fl
     weight = weight_of_cells(turning.reader.rotor, whole.deg)
     parts = []
     for half in (known & (rows < middle), known & (rows >= middle)):
-        turn = turning.reader.turn(strip, half, whole.deg)
+        turn = turning.reader.turn(strip, half, whole)
         if turn is None:
             return None
         parts.append((turn.deg, effective_row(weight, rows, half)))

@@ -27,9 +27,9 @@ class Reader:
     rotor: RotorMap
     cells: Cells
 
-    def turn(self, strip: np.ndarray, known: np.ndarray, near_deg: float | None = None) -> Turn | None:
+    def turn(self, strip: np.ndarray, known: np.ndarray, near: Turn | None = None) -> Turn | None:
         """Angle of one strip, None where it cannot be read; see `read_turn`."""
-        return read_turn(self.rotor, self.cells, strip, known, near_deg)
+        return read_turn(self.rotor, self.cells, strip, known, near)
 
 
 def reader_of(grid: Grid, strips: list[np.ndarray], knowns: list[np.ndarray], centre_sd: float) -> Reader:

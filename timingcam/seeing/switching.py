@@ -27,6 +27,7 @@ LEAST_SIDE = 3  # frames on either side
 INSTANT_SD = 0.8 / np.sqrt(12.0)
 # A lamp that lights within a quarter of the frame period cannot be told from one that lights at once.
 QUICK = 0.25
+PLAINLY = 0.6  # our choice: what is left of the misfit; video coding lets brightness swing for some frames after a jump
 LAG_SHARE_SD = 0.2  # our choice: a bulb's rise is no exponential; of its lag that much is in doubt
 CLIPPED_SD = 0.25  # of the frame period: clipped light seems full too early
 EXPOSURE_SHARE = 0.5  # of the frame period, where a shape has to be assumed
@@ -161,8 +162,9 @@ def lag(rises: list[Rise], period_s: float) -> float:
         return 0.0
     tried = np.concatenate([[0.0], np.geomspace(0.1 * period_s, 0.5 * REACH_S, 24)])
     cost = [sum(best_start(rise, tau, period_s)[1] for rise in rises) for tau in tried]
-    best = float(tried[int(np.argmin(cost))])
-    return best if best > QUICK * period_s else 0.0
+    best = int(np.argmin(cost))
+    slow = tried[best] > QUICK * period_s and cost[best] < PLAINLY * cost[0]
+    return float(tried[best]) if slow else 0.0
 
 
 def best_start(rise: Rise, lag_s: float, period_s: float) -> tuple[float, float]:

@@ -25,8 +25,9 @@ from timingcam.seeing.strips import Grid
 
 N_SECTORS = 24
 FIXED_CENTRE = 1e-6  # frames' own shifts of the centre are not left free here: the centre is what is looked for
-ROUNDS = 4
+ROUNDS = 3
 FREE = (0, 1, 3, 4)  # of the six numbers of `Pose.moved`: centre and lean
+NO_STEP = 5e-4  # rim radii and radians: a twentieth of a pixel, 0.03 degrees of tilt
 STEP = 0.01  # for the derivatives, rim radii and radians: a pixel or so
 # Our choice: a ring of 130 px whose axes are good to a quarter of a pixel tells a tilt of 5 degrees to 1.2.
 LEAN_SD_RAD = 0.02
@@ -155,7 +156,7 @@ def _fitted(guess: Guess, start: Pose, grid: Grid, strips_of: StripsOf) -> tuple
         free = np.zeros(N_FREE)
         free[list(FREE)] = np.clip(step, -0.05, 0.05)
         pose = pose.moved(free)
-        if np.abs(step).max() < 3e-4:
+        if np.abs(step).max() < NO_STEP:
             break
     return pose, inner, cost
 

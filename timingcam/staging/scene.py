@@ -191,13 +191,7 @@ def _check_whole(scene: Scene, name: str) -> None:
             expected='stator.index = "pointer" and no window',
             do="correct [stator]",
         )
-    if scene.lamp is not None and scene.lamp.goes_out_btdc_deg >= scene.lamp.lights_btdc_deg:
-        raise CannotUse(
-            found=f"{name}: a lamp that lights at {scene.lamp.lights_btdc_deg} and goes out at "
-            f"{scene.lamp.goes_out_btdc_deg} degrees before top dead centre",
-            expected="lamp.goes_out_btdc_deg below lamp.lights_btdc_deg",
-            do="correct [lamp]",
-        )
+    _check_lamp(scene, name)
     if scene.hand is None and scene.run.rpm == 0 and scene.strobe.free_running_hz is None:
         raise CannotUse(
             found=f"{name}: run.rpm = 0, and a strobe that waits for sparks",
@@ -211,6 +205,18 @@ def _check_whole(scene: Scene, name: str) -> None:
             expected=f"all rows within the frame period, {frame_s * 1e3:.2f} ms",
             do=f"give a camera.line_time_us of at most {frame_s / scene.camera.height * 1e6:.2f}",
         )
+
+
+def _check_lamp(scene: Scene, name: str) -> None:
+    lamp = scene.lamp
+    if lamp is None or lamp.goes_out_btdc_deg < lamp.lights_btdc_deg:
+        return
+    raise CannotUse(
+        found=f"{name}: a lamp that lights at {lamp.lights_btdc_deg} and goes out at {lamp.goes_out_btdc_deg} degrees "
+        "before top dead centre",
+        expected="lamp.goes_out_btdc_deg below lamp.lights_btdc_deg",
+        do="correct [lamp]",
+    )
 
 
 def _check_points(points: Points, key: str) -> None:
