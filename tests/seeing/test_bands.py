@@ -1,0 +1,137 @@
+"""Bands of lit rows: their edges to a fraction of a row, cut ones, touching ones, and scenes without any."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+sys.path.insert(0, str(Path(__file__).parent))
+
+from made_light import Camera, even_flashes, light, seen
+
+from timingcam.errors import CannotMeasure
+from timingcam.seeing.bands import Bands, find_bands, row_light
+
+CAMERA = Camera()
+ROWS = CAMERA.exposure_s / CAMERA.line_s  # 111.1 rows from a band's start to its end
+LENGTH_S = 150e-6  # four rows: edges that are ramps
+
+
+def true_edges(camera: Camera, flash_s: np.ndarray, frame: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Start and end of the band of the flash nearest to each frame, rows: (s - E - t)/L and (s - t)/L."""
+    middle = camera.frame_s[frame] + (camera.n_rows * camera.line_s + camera.exposure_s) / 2
+    s = flash_s[np.abs(flash_s[:, None] - middle[None, :]).argmin(axis=0)]
+    end = (s - camera.frame_s[frame]) / camera.line_s
+    return end - camera.exposure_s / camera.line_s, end
+
+
+@given(st.floats(1000.0, 3400.0), st.floats(0.001, 0.04))
+@settings(max_examples=25, deadline=None)
+def test_edges_lie_where_the_shutter_puts_them(rpm: float, first_s: float) -> None:
+    """One flash a frame at most below 3600 rpm, so each band is one flash's."""
+    flash_s = even_flashes(CAMERA, rpm, first_s)
+    bands = find_bands(light(CAMERA, flash_s, LENGTH_S))
+    start, end = true_edges(CAMERA, flash_s, bands.frame)
+    for found, true in ((bands.start_row, start), (bands.end_row, end)):
+        whole = np.isfinite(found)
+        # The scene's own light changes by 2 % a row at most, over a ramp of four rows and as many about it that tell
+        # its height: a third of a row. A sharp edge could not be told to better than half a row either.
+        assert np.abs(found - true)[whole].max(initial=0.0) < 0.5
+    # What is called lit in full is: the ramp reaches 2.1 rows inwards from an edge.
+    assert np.all((bands.inner_first >= start + 2.0)[np.isfinite(bands.start_row)])
+    assert np.all((bands.inner_last <= end - 2.0)[np.isfinite(bands.end_row)])
+
+
+def test_edges_cut_by_the_frame_are_not_told() -> None:
+    flash_s = even_flashes(CAMERA, 2950.0)
+    bands = find_bands(light(CAMERA, flash_s, LENGTH_S))
+    start, end = true_edges(CAMERA, flash_s, bands.frame)
+    ramp = LENGTH_S / CAMERA.line_s
+    assert np.all(np.isnan(bands.start_row[start < -ramp])) and np.any(start < -ramp)
+    assert np.all(np.isnan(bands.end_row[end > CAMERA.n_rows + ramp])) and np.any(end > CAMERA.n_rows + ramp)
+
+
+def test_every_flash_that_lights_more_than_a_sliver_has_its_band() -> None:
+    flash_s = even_flashes(CAMERA, 2950.0)
+    bands = find_bands(light(CAMERA, flash_s, LENGTH_S))
+    start, end = true_edges(CAMERA, flash_s, bands.frame)
+    lit = np.minimum(end, CAMERA.n_rows) - np.maximum(start, 0)
+    assert lit.min() > 3  # no band where nothing is lit
+    wide = seen(Camera(n_rows=CAMERA.n_rows - 20), flash_s - 10 * CAMERA.line_s)  # lights more than ten rows
+    assert len(bands) >= wide.sum()
+
+
+def test_noise_moves_edges_by_what_is_stated() -> None:
+    flash_s = even_flashes(CAMERA, 2950.0)
+    errors = []
+    for seed in range(8):
+        bands = find_bands(light(CAMERA, flash_s, LENGTH_S, noise=0.004, seed=seed))
+        start, end = true_edges(CAMERA, flash_s, bands.frame)
+        for found, true in ((bands.start_row, start), (bands.end_row, end)):
+            errors.append((found - true)[np.isfinite(found)])
+    error = np.concatenate(errors)
+    # The statement allows for sharp edges too (± half a row, 0.29 rms), so it is an upper bound; not four times too much.
+    assert 0.25 * bands.row_sd < error.std() < bands.row_sd
+    # 800 edges of that sd: their mean is known to a 28th of it. Four of those.
+    assert abs(error.mean()) < 4 * bands.row_sd / np.sqrt(len(error))
+
+
+def test_two_flashes_whose_bands_touch_are_parted() -> None:
+    """A second flash of some sparks, an exposure's length later: one run of rows, twice as tall."""
+    camera = Camera(exposure_s=2e-3)
+    rows = camera.exposure_s / camera.line_s
+    flash_s = even_flashes(camera, 1900.0)
+    doubled = flash_s[::4] + camera.exposure_s + 2 * camera.line_s
+    bands = find_bands(light(camera, np.sort(np.r_[flash_s, doubled]), LENGTH_S))
+    assert np.nanmax(bands.end_row - bands.start_row) < 1.12 * rows
+    frame = np.floor(flash_s[::4] * camera.fps).astype(int)
+    row = (flash_s[::4] - camera.frame_s[frame]) / camera.line_s
+    inside = np.flatnonzero((row > rows + 12) & (row < camera.n_rows - rows - 14))
+    assert len(inside) > 3
+    for k in inside:
+        here = bands.frame == frame[k]
+        assert np.nanmin(bands.start_row[here]) == pytest.approx(row[k] - rows, abs=0.5)
+        assert np.nanmax(bands.end_row[here]) == pytest.approx(row[k] + rows + 2, abs=0.5)
+
+
+def test_a_dim_place_and_a_bright_one_look_alike() -> None:
+    flash_s = even_flashes(CAMERA, 2950.0)
+    dark = find_bands(light(CAMERA, flash_s, LENGTH_S, ambient=0.0))
+    lit = find_bands(light(CAMERA, flash_s, LENGTH_S, ambient=1.5))
+    assert lit.frame.tolist() == dark.frame.tolist()
+    # Ambient light is taken as the dimmest frames of each row: exact here, but for float32 of 2.5 times the light.
+    assert lit.start_row == pytest.approx(dark.start_row, abs=0.02, nan_ok=True)
+
+
+@pytest.mark.parametrize("ambient", [0.0, 0.5])
+def test_no_flash_is_refused(ambient: float) -> None:
+    with pytest.raises(CannotMeasure) as refusal:
+        find_bands(light(CAMERA, np.zeros(0), ambient=ambient, noise=0.003))
+    assert "flash" in refusal.value.found
+
+
+def test_lamps_that_flicker_beside_the_strobe_make_no_bands() -> None:
+    """Mains light, a tenth of the flash's, a third stronger at its crest, a hundred times a second."""
+    flash_s = even_flashes(CAMERA, 2950.0)
+    opens = CAMERA.frame_s[:, None] + np.arange(CAMERA.n_rows) * CAMERA.line_s
+    lamp = 0.03 * (1 + 0.3 * np.sin(2 * np.pi * 100.1 * (opens + CAMERA.exposure_s / 2)))
+    plain = find_bands(light(CAMERA, flash_s, LENGTH_S))
+    lit = find_bands(light(CAMERA, flash_s, LENGTH_S) + lamp.astype(np.float32))
+    assert lit.frame.tolist() == plain.frame.tolist()
+    # It changes by 6 % of the flash's light over 140 rows: less than half a percent over an edge.
+    assert lit.start_row == pytest.approx(plain.start_row, abs=0.5, nan_ok=True)
+
+
+def test_row_light_is_the_mean_of_what_the_table_gives() -> None:
+    luma = np.tile(np.arange(16, dtype=np.uint8)[:, None], (1, 8))
+    assert row_light(luma, np.linspace(0, 1, 16, dtype=np.float32)) == pytest.approx(np.linspace(0, 1, 16), abs=1e-6)
+
+
+def test_columns_of_one_length() -> None:
+    with pytest.raises(ValueError, match="every column"):
+        Bands(*[np.zeros(2) for _ in range(5)], np.zeros(3), 0.3, 1.0, 10, 10)
