@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import errno
+import importlib
 import os
+import pkgutil
 import subprocess
 import sys
 from collections.abc import Callable
@@ -13,7 +15,7 @@ import click
 import pytest
 from click.testing import CliRunner
 
-from timingcam import __version__
+from timingcam import __version__, cli
 from timingcam.cli import faults
 from timingcam.cli.main import COMMANDS, main
 from timingcam.errors import CannotMeasure, CannotUse
@@ -75,6 +77,16 @@ def test_every_command_helps(command: str) -> None:
     result = CliRunner().invoke(main, [command, "--help"])
     assert result.exit_code == 0
     assert result.output.startswith("Usage: ")
+
+
+def test_no_command_is_left_unregistered() -> None:
+    registered: set[click.Command] = {main}
+    for module, attribute in COMMANDS.values():
+        command = getattr(importlib.import_module(module), attribute)
+        registered |= {command, *(command.commands.values() if isinstance(command, click.Group) else ())}
+    for found in pkgutil.iter_modules(cli.__path__, "timingcam.cli."):
+        module = importlib.import_module(found.name)
+        assert {one for one in vars(module).values() if isinstance(one, click.Command)} <= registered, found.name
 
 
 def test_version() -> None:

@@ -23,6 +23,8 @@ COMMANDS = {
     "compare": ("timingcam.cli.compare", "compare"),
     "adjust": ("timingcam.cli.adjust", "adjust"),
     "report": ("timingcam.cli.report", "report"),
+    "static": ("timingcam.cli.static", "static"),
+    "tdc": ("timingcam.cli.tdc", "tdc"),
     "log": ("timingcam.cli.log", "log"),
     "engine": ("timingcam.cli.engine", "engine"),
     "render": ("timingcam.cli.render", "render"),
