@@ -109,7 +109,7 @@ def follow_clip(
     view = view_of_sweep(light, seen, watched.pointed.centre_stored(info))
     clock = frame_clock(seen.stamp_s, _stretch(info, watched.capture_fps))
     turning = follow(info, light, (view, seen), clock, _teller(info, "following the rotor", progress))
-    sense = sense_of(engine, mirrored=info.orientation.mirrored)
+    sense = sense_of(engine)
     return HandTurned(engine, cylinder, turning, sense, watched.pointed)
 
 
