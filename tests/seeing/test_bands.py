@@ -75,7 +75,7 @@ def test_noise_moves_edges_by_what_is_stated() -> None:
         for found, true in ((bands.start_row, start), (bands.end_row, end)):
             errors.append((found - true)[np.isfinite(found)])
     error = np.concatenate(errors)
-    # The statement allows for sharp edges too (± half a row, 0.29 rms), so it is an upper bound; not four times too much.
+    # The statement allows for sharp edges too (± half a row, 0.29 rms): an upper bound, but not four times too much.
     assert 0.25 * bands.row_sd < error.std() < bands.row_sd
     # 800 edges of that sd: their mean is known to a 28th of it. Four of those.
     assert abs(error.mean()) < 4 * bands.row_sd / np.sqrt(len(error))

@@ -1,0 +1,66 @@
+"""The line time at which an engine's flashes come most evenly."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+
+from timingcam.seeing.evenness import line_time_from_evenness, unevenness
+
+LINE_S = 20e-6
+BOUNDS_S = (3e-6, 31e-6)
+
+
+def events(flash_s: np.ndarray, row: np.ndarray) -> Callable[[float], np.ndarray]:
+    """Times as a trial line time has them: each flash was seen at a row, so a line too long makes it late by that."""
+    return lambda line_s: flash_s + row * (line_s - LINE_S)
+
+
+def rows(n: int, seed: int) -> np.ndarray:
+    return np.random.default_rng(seed).uniform(0, 1080, n)
+
+
+def speed_course(n: int, rpm_per_s: float) -> np.ndarray:
+    """Times of sparks, one in two turns, from 1500 rpm upwards."""
+    turns = 2.0 * np.arange(n)
+    a, b = rpm_per_s / 120, 1500 / 60
+    return turns / b if a == 0 else (-b + np.sqrt(b * b + 4 * a * turns)) / (2 * a)
+
+
+@pytest.mark.parametrize("seed", range(5))
+@pytest.mark.parametrize("rpm_per_s", [0.0, 300.0, 1500.0])
+def test_found_within_its_doubt(rpm_per_s: float, seed: int) -> None:
+    rng = np.random.default_rng(100 + seed)
+    flash_s = speed_course(120, rpm_per_s)
+    scattered = flash_s + 0.3 / (6 * 2000) * rng.standard_normal(120)  # a spark's scatter of 0.3 degrees
+    found, sd = line_time_from_evenness(events(scattered, rows(120, seed)), BOUNDS_S)
+    assert abs(found - LINE_S) < 4 * sd
+    assert sd < 0.02 * LINE_S
+
+
+def test_missed_flashes_leave_whole_gaps() -> None:
+    kept = np.random.default_rng(4).random(160) > 0.3
+    found, sd = line_time_from_evenness(events(speed_course(160, 0.0)[kept], rows(160, 4)[kept]), BOUNDS_S)
+    assert abs(found - LINE_S) < 4 * sd + 1e-4 * LINE_S
+
+
+def test_one_row_for_all_tells_nothing() -> None:
+    found, sd = line_time_from_evenness(events(speed_course(60, 200.0), np.full(60, 400.0)), BOUNDS_S)
+    assert abs(found - LINE_S) < 4 * sd
+    assert sd > 0.2 * LINE_S
+
+
+def test_few_flashes_tell_nothing() -> None:
+    found, sd = line_time_from_evenness(events(speed_course(9, 0.0), rows(9, 1)), BOUNDS_S)
+    assert BOUNDS_S[0] < found < BOUNDS_S[1]
+    assert sd == pytest.approx((BOUNDS_S[1] - BOUNDS_S[0]) / np.sqrt(12))
+
+
+def test_even_acceleration_is_nearly_even() -> None:
+    assert unevenness(speed_course(60, 0.0)) < 1e-9
+    late = speed_course(60, 0.0)
+    late[::3] += 0.2 * (late[1] - late[0])
+    # A run up by 500 rpm a second is no parabola exactly, but far from every third flash being a fifth of a period late.
+    assert unevenness(speed_course(60, 500.0)) < 0.1 * unevenness(late)
