@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 sys.path.insert(0, str(Path(__file__).parent))
 
-from made_light import Camera, even_flashes, light, seen
+from made_light import Camera, even_flashes, light, seen, swept_flashes
 
 from timingcam.errors import CannotMeasure
 from timingcam.seeing.bands import Bands, find_bands, row_light
@@ -30,11 +30,11 @@ def true_edges(camera: Camera, flash_s: np.ndarray, frame: np.ndarray) -> tuple[
     return end - camera.exposure_s / camera.line_s, end
 
 
-@given(st.floats(1000.0, 3400.0), st.floats(0.001, 0.04))
+@given(st.floats(1000.0, 3200.0))
 @settings(max_examples=25, deadline=None)
-def test_edges_lie_where_the_shutter_puts_them(rpm: float, first_s: float) -> None:
-    """One flash a frame at most below 3600 rpm, so each band is one flash's."""
-    flash_s = even_flashes(CAMERA, rpm, first_s)
+def test_edges_lie_where_the_shutter_puts_them(rpm: float) -> None:
+    """One flash a frame at most below 3600 rpm, so each band is one flash's; engines wander by a few percent."""
+    flash_s = swept_flashes(CAMERA, 0.97 * rpm, 1.03 * rpm)
     bands = find_bands(light(CAMERA, flash_s, LENGTH_S))
     start, end = true_edges(CAMERA, flash_s, bands.frame)
     for found, true in ((bands.start_row, start), (bands.end_row, end)):

@@ -62,5 +62,5 @@ def test_even_acceleration_is_nearly_even() -> None:
     assert unevenness(speed_course(60, 0.0)) < 1e-9
     late = speed_course(60, 0.0)
     late[::3] += 0.2 * (late[1] - late[0])
-    # A run up by 500 rpm a second is no parabola exactly, but far from every third flash being a fifth of a period late.
+    # A run up by 500 rpm a second is no parabola exactly, but far from every third flash a fifth of a period late.
     assert unevenness(speed_course(60, 500.0)) < 0.1 * unevenness(late)
