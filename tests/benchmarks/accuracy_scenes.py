@@ -91,10 +91,10 @@ strokes = 4
 sparks_per_rev = 0.5
 [[cylinder]]
 name = "a"
-tdc_deg = 180.0
+tdc_deg = 0.0
 [[cylinder]]
 name = "b"
-tdc_deg = 0.0
+tdc_deg = 180.0
 [rotor]
 turns = "clockwise"
 rim_diameter_mm = 108.0

@@ -1,0 +1,257 @@
+"""Lines to names: the signs for both ways of turning, constellations, and what must not be named."""
+
+from __future__ import annotations
+
+import sys
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+sys.path.insert(0, str(Path(__file__).parent))
+
+from drawn_strips import GRID, add_line, ground
+
+from timingcam.engine import Engine, engine_from_dict
+from timingcam.errors import CannotMeasure
+from timingcam.reckoning.assemble import btdc_of_marks
+from timingcam.seeing.marks import Hints, Maps, Marks, advance_seen, find_marks, mark_places, rotor_angle_deg, wrap
+from timingcam.seeing.pose import square_on
+
+SENSE = {"clockwise": 1, "anticlockwise": -1}
+# A column of the strips is 0.18 degrees. White noise of 0.08 of a line's height would leave a line of that width, over
+# 17 rows, to 0.035 columns (bound of Cramér and Rao); texture that is alike over some five cells each way, five times
+# that: 0.03 degrees. Five sds.
+CLOSE_DEG = 0.15
+
+
+def engine(turns: str = "clockwise", marks: tuple[tuple[str, str, float], ...] | None = None, **more: Any) -> Engine:
+    marks = marks or (("N", "one", 0.0), ("P", "one", 8.0), ("Q", "one", 31.0))
+    names = list(dict.fromkeys(cylinder for _, cylinder, _ in marks))
+    return engine_from_dict(
+        {
+            "format": 1,
+            "name": "marked",
+            "crank": {"strokes": 4, "sparks_per_rev": 0.5},
+            "cylinder": [
+                {"name": n, "tdc_deg": tdc} for n, tdc in zip(names, more.get("tdc", [0.0, 540.0]), strict=False)
+            ],
+            "rotor": {
+                "turns": turns,
+                "rim_diameter_mm": 100.0,
+                "mark": [{"name": m, "cylinder": [c], "btdc_deg": b, "sd_deg": 0.05} for m, c, b in marks],
+            },
+            "spec": {"curve": [[1000, 8.0], [2000, 8.0], [4000, 31.0], [7000, 31.0]], "tolerance_deg": 2.0},
+        }
+    )
+
+
+def drawn(
+    engine: Engine, zero_deg: float, index_deg: float, advance: np.ndarray, cylinder: str = "one", *,
+    missing: tuple[str, ...] = (), seed: int = 1,
+) -> Maps:  # fmt: skip
+    """The maps of a rotor whose mark of engine angle 0 stands at `zero_deg` on its map.
+
+    Worked out anew: turning clockwise carries a mark to greater angles (clockwise as seen). When the advance is `a`,
+    the crank stands at tdc - a, so the mark that passes the index there, and it alone, is at the index.
+    """
+    sense = SENSE[engine.rotor.turns]
+    rotor, still = ground(GRID, seed=seed), ground(GRID, seed=seed + 50)
+    tdc = {c.name: c.tdc_deg for c in engine.cylinder}
+    for mark in engine.rotor.mark:
+        assert mark.btdc_deg is not None
+        if mark.name not in missing:
+            # Passing the index later means standing further back against the turning.
+            add_line(rotor, GRID, zero_deg - sense * (tdc[mark.cylinder[0]] - mark.btdc_deg), (0.8, 0.97))
+    add_line(still, GRID, index_deg, (1.03, 1.2))
+    # At crank angle p the rotor has turned by sense·p from where zero stood at the index.
+    turns = index_deg - zero_deg + sense * (tdc[cylinder] - advance)
+    return Maps(
+        GRID,
+        rotor,
+        still,
+        np.asarray(wrap(turns)),
+        1.0,
+        sense,
+        square_on(np.array([320.0, 180.0]), 120.0, (640, 360)),
+        np.zeros((6, 6)),
+    )
+
+
+ADVANCE = np.linspace(8, 31, 40)
+
+
+def named(maps: Maps, engine: Engine, cylinder: str = "one", hints: Hints | None = None) -> Marks:
+    return find_marks(maps, engine, cylinder, btdc_of_marks(engine), hints or Hints())
+
+
+# Signs, each in words.
+
+
+@pytest.mark.parametrize(("turns", "sense"), SENSE.items())
+def test_a_mark_past_the_index_means_less_advance(turns: str, sense: int) -> None:
+    """formats: δ > 0 past the index in the direction of rotation; advance = btdc - δ."""
+    one = engine(turns, (("P", "one", 10.0),))
+    marks = named(drawn(one, 40.0, -60.0, np.full(20, 10.0)), one)
+    (mark,) = marks.marks
+    at_index = float(marks.index.deg - mark.deg)  # the turn that brings the mark to the index
+    for past_deg in (-4.0, 0.0, 2.5):
+        turn = at_index + sense * past_deg
+        assert advance_seen(marks, np.array([turn]), one, "one", sense) == pytest.approx([10.0 - past_deg], abs=1e-6)
+
+
+@pytest.mark.parametrize("turns", SENSE)
+def test_where_marks_stand_on_the_rotor(turns: str) -> None:
+    """Turning clockwise: a mark 31 before top dead centre passes before one at 8, so it stands further clockwise."""
+    sense = SENSE[turns]
+    assert rotor_angle_deg(0.0, 31.0, sense) - rotor_angle_deg(0.0, 8.0, sense) == sense * 23.0
+    # A cylinder that fires a quarter of a turn later has its mark a quarter further back.
+    assert rotor_angle_deg(90.0, 0.0, sense) == -sense * 90.0
+
+
+@pytest.mark.parametrize("turns", SENSE)
+def test_named_and_read_anywhere(turns: str) -> None:
+    one = engine(turns)
+    whole = 0
+    for seed in range(30):
+        zero_deg, index_deg = np.random.default_rng(seed).uniform(-180, 180, 2)
+        maps = drawn(one, zero_deg, index_deg, ADVANCE, seed=seed)
+        marks = named(maps, one)
+        whole += len(marks.marks) == 3
+        assert abs(wrap(marks.index.deg - index_deg)) < CLOSE_DEG
+        assert abs(wrap(marks.zero_deg - zero_deg)) < CLOSE_DEG
+        # Index and zero together.
+        seen = advance_seen(marks, maps.turns_deg, one, "one", maps.sense)
+        assert np.abs(seen - ADVANCE).max() < np.sqrt(2) * CLOSE_DEG
+    # Texture may swallow a mark's neighbour now and then; the reading stands without.
+    assert whole >= 25
+
+
+def test_the_mirror_image_of_a_clip_reads_alike() -> None:
+    """Mirrored, all angles change their sign and so does the turning: the advance does not."""
+    one, other = engine("clockwise"), engine("anticlockwise")
+    plain = drawn(one, 33.0, -75.0, ADVANCE)
+    mirrored = Maps(
+        GRID, np.roll(plain.rotor[:, ::-1], 1, axis=1), np.roll(plain.still[:, ::-1], 1, axis=1), -plain.turns_deg, 1.0,
+        -plain.sense, plain.pose, plain.pose_covariance,
+    )  # fmt: skip
+    a, b = named(plain, one), named(mirrored, other)
+    seen = advance_seen(a, plain.turns_deg, one, "one", 1), advance_seen(b, mirrored.turns_deg, other, "one", -1)
+    assert seen[0] == pytest.approx(seen[1], abs=2 * CLOSE_DEG)
+
+
+# The 180° twin.
+
+TWIN = (("Fn", "one", 0.0), ("Ff", "one", 31.0), ("Rn", "two", 0.0), ("Rf", "two", 31.0))
+
+
+@pytest.mark.parametrize("turns", SENSE)
+@pytest.mark.parametrize("cylinder", ["one", "two"])
+def test_half_turn_twin_reads_the_cylinder_named(turns: str, cylinder: str) -> None:
+    """Both groups look alike: the one at the index is taken to be that of the cylinder under the strobe."""
+    twin = engine(turns, TWIN)
+    maps = drawn(twin, 12.0, 100.0, ADVANCE, cylinder)
+    marks = named(maps, twin, cylinder)
+    assert advance_seen(marks, maps.turns_deg, twin, cylinder, maps.sense) == pytest.approx(ADVANCE, abs=2 * CLOSE_DEG)
+
+
+def test_places_of_marks_that_two_cylinders_share() -> None:
+    """A 360° twin: both cylinders' marks fall on the same lines, counted once."""
+    data = engine("clockwise").model_dump(mode="json", exclude_none=True, exclude_unset=True)
+    data["cylinder"] = [{"name": "one", "tdc_deg": 0.0}, {"name": "two", "tdc_deg": 360.0}]
+    for mark in data["rotor"]["mark"]:
+        mark["cylinder"] = ["one", "two"]
+    twin = engine_from_dict(data)
+    places = mark_places(twin, btdc_of_marks(twin), 1)
+    assert {p.name: p.deg for p in places} == {"N": 0.0, "P": 8.0, "Q": 31.0}
+
+
+# Constellations.
+
+
+def test_a_mark_that_cannot_be_seen_moves_the_rest_by_little() -> None:
+    """What texture offers in its place lies within 1.6 degrees of it and counts by a third."""
+    one = engine()
+    told = 0
+    for seed in range(10):
+        marks = named(drawn(one, 33.0, -75.0, ADVANCE, missing=("P",), seed=seed), one)
+        assert abs(wrap(marks.zero_deg - 33.0)) < 1.6 / 3 + CLOSE_DEG
+        told += any("Not found" in w and "P" in w for w in marks.warnings)
+    assert told >= 5
+
+
+def test_a_mark_out_of_place_is_told() -> None:
+    """By 0.9 degrees; the mean over three marks takes a third of it, and what is left is more than half a degree."""
+    one, true = engine(), engine(marks=(("N", "one", 0.0), ("P", "one", 8.9), ("Q", "one", 31.0)))
+    marks = named(drawn(true, 33.0, -75.0, ADVANCE), one)
+    assert any("Mark P stands" in w and "check the file" in w for w in marks.warnings)
+
+
+def test_scratches_that_look_like_marks_do_not_lead_it_astray() -> None:
+    one = engine()
+    maps = drawn(one, 33.0, -75.0, ADVANCE)
+    for deg in (60.0, 111.0, -20.0, 170.0):
+        add_line(maps.rotor, GRID, deg, (0.75, 0.97), light=0.7)
+    assert abs(wrap(named(maps, one).zero_deg - 33.0)) < CLOSE_DEG
+
+
+def test_engraved_marks_are_dark() -> None:
+    one = engine()
+    maps = drawn(one, 33.0, -75.0, ADVANCE)
+    dark = replace(maps, rotor=-maps.rotor, still=-maps.still)
+    marks = named(dark, one)
+    assert abs(wrap(marks.zero_deg - 33.0)) < CLOSE_DEG and abs(wrap(marks.index.deg + 75.0)) < CLOSE_DEG
+
+
+def test_where_the_index_ends() -> None:
+    """The index's radius is that of its end nearest the marks."""
+    one = engine()
+    marks = named(drawn(one, 33.0, -75.0, ADVANCE), one)
+    assert marks.index.radius == pytest.approx(1.03, abs=0.02)  # a row of the strip is 0.01
+
+
+# What must not be named.
+
+
+def test_two_lines_that_could_be_the_index() -> None:
+    one = engine()
+    maps = drawn(one, 33.0, -75.0, np.linspace(12, 24, 40))
+    add_line(maps.still, GRID, -68.0, (1.03, 1.2))
+    with pytest.raises(CannotMeasure) as refusal:
+        named(maps, one)
+    assert "7 degrees apart" in refusal.value.found and "--index" in refusal.value.do
+    marks = named(maps, one, hints=Hints(index_deg=-75.8))
+    assert abs(wrap(marks.index.deg + 75.0)) < CLOSE_DEG
+
+
+def test_marks_that_fit_two_ways() -> None:
+    """Four lines 8 degrees apart where the file knows three so spaced: it could be the first three or the last."""
+    one = engine(marks=(("N", "one", 0.0), ("P", "one", 8.0), ("Q", "one", 16.0)))
+    maps = drawn(one, 33.0, -75.0, np.linspace(10, 16, 40))
+    add_line(maps.rotor, GRID, 33.0 - 8.0, (0.8, 0.97))
+    with pytest.raises(CannotMeasure) as refusal:
+        named(maps, one)
+    assert "two ways" in refusal.value.found and "--mark" in refusal.value.do
+    marks = named(maps, one, hints=Hints(marks_deg=(("N", 33.5),)))
+    assert abs(wrap(marks.zero_deg - 33.0)) < CLOSE_DEG
+
+
+def test_a_strobe_of_its_own_rate() -> None:
+    one = engine()
+    with pytest.raises(CannotMeasure) as refusal:
+        named(drawn(one, 33.0, -75.0, np.linspace(-170, 170, 60)), one)
+    assert "degrees" in refusal.value.found and "strobe" in refusal.value.do
+
+
+def test_the_pose_s_doubt_goes_into_the_marks() -> None:
+    """A lean of 11 degrees known to 2: marks far from the index suffer, one at it does not."""
+    one = engine()
+    maps = drawn(one, 33.0, -75.0, ADVANCE)
+    leaning = replace(maps.pose, lean_rad=np.array([0.2, 0.0]))
+    covariance = np.diag([0, 0, 0, np.radians(2.0) ** 2, np.radians(2.0) ** 2, 0])
+    known, doubtful = replace(maps, pose=leaning), replace(maps, pose=leaning, pose_covariance=covariance)
+    turn = float(np.median(maps.turns_deg))
+    assert doubtful.bend_sd_deg(-75.0 - turn, -75.0) < 0.1 * doubtful.bend_sd_deg(15.0 - turn, -75.0)
+    assert named(doubtful, one).zero_sd_deg > 1.2 * named(known, one).zero_sd_deg
