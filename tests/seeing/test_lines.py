@@ -94,7 +94,7 @@ def test_middle_of_a_line(deg: float, width_deg: float, sign: int, seed: int) ->
 
 
 def test_middle_of_other_symmetric_things() -> None:
-    """A pointer with a dark line on it, and a notch with two bright edges: about their middles they mirror themselves."""
+    """A pointer with a dark line on it; a notch with two bright edges: about their middles they mirror themselves."""
     for parts in ([(0.0, 4.0, 0.5), (0.0, 0.8, -0.7)], [(-1.2, 0.6, 0.4), (1.2, 0.6, 0.4), (0.0, 1.6, -0.5)]):
         strip = ground(GRID, 0.02)
         for at, width, light in parts:
