@@ -1,0 +1,132 @@
+"""Laying one picture on another: a real photograph moved by known similarities, whole and in bands of rows."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+sys.path.insert(0, str(Path(__file__).parent))
+
+from photographs import moved, noisy, photograph, similarity
+
+from timingcam.seeing.register import Reference, Shift, make_reference, no_shift, register, sample
+
+PICTURE = photograph("motorcycle")  # 500 rows, 741 columns
+ABOUT = np.array([360.0, 240.0])
+WHOLE = (0, PICTURE.shape[0] - 1)
+# By chance, as large as a hand's: 25 px, 1.5 %, 1.5 degrees.
+MOVES = [
+    tuple(np.random.default_rng(k).uniform(-1, 1, 4) * np.array([25, 25, 0.015, np.radians(1.5)])) for k in range(6)
+]
+
+
+@pytest.fixture(scope="module")
+def reference() -> Reference:
+    return make_reference(PICTURE, np.ones(PICTURE.shape, bool), ABOUT)
+
+
+def off_px(shift: Shift, matrix: np.ndarray, rows: tuple[int, int] = WHOLE) -> float:
+    """Largest error of a place within the rows, a twentieth of the picture's edge left out."""
+    x, y = np.meshgrid(np.linspace(40, 700, 12), np.linspace(max(rows[0], 25), min(rows[1], 475), 8))
+    xy = np.stack([x.ravel(), y.ravel()], axis=1)
+    true = xy @ matrix[:, :2].T + matrix[:, 2]
+    return float(np.abs(shift.apply(xy) - true).max())
+
+
+@pytest.mark.parametrize("move", MOVES, ids=range(6))
+def test_whole_pictures(reference: Reference, move: tuple[float, float, float, float]) -> None:
+    matrix = similarity(move, ABOUT)
+    shift = register(reference, noisy(moved(PICTURE, matrix), 2.0, 1), WHOLE)
+    assert shift is not None
+    # 5000 points of a gradient of some 5 levels a pixel under noise of 2: 0.4/√5000 px each way, less than 0.01; what
+    # turning and growth add at the corners is three times that. Linear interpolation of sharp edges is off by as much.
+    assert off_px(shift, matrix) < 0.08
+
+
+@pytest.mark.parametrize("rows", [(60, 130), (210, 290), (380, 460)], ids=str)
+@pytest.mark.parametrize("move", MOVES[:3], ids=range(3))
+def test_bands_of_rows(reference: Reference, move: tuple[float, float, float, float], rows: tuple[int, int]) -> None:
+    """Only the lit rows are looked at: the others are filled with something else."""
+    matrix = similarity(move, ABOUT)
+    frame = noisy(moved(PICTURE, matrix), 2.0, 2)
+    other = frame.copy()
+    other[: rows[0]], other[rows[1] + 1 :] = 0.0, 0.9
+    shift = register(reference, other, rows)
+    assert shift is not None
+    # A sixth of the points.
+    assert off_px(shift, matrix, rows) < 0.2
+    kept = register(reference, frame, rows)
+    assert kept is not None
+    # The other rows have no say but for the coarse search's start; both end in the same place, to a step's end of 0.01.
+    assert kept.params[:2] == pytest.approx(shift.params[:2], abs=0.02)
+
+
+def test_what_moves_by_itself_is_left_out(reference: Reference) -> None:
+    """A disc in the middle turns by 40 degrees more than the rest; where it is, nothing stands still."""
+    yy, xx = np.mgrid[0 : PICTURE.shape[0], 0 : PICTURE.shape[1]]
+    disc = np.hypot(xx - ABOUT[0], yy - ABOUT[1]) < 150
+    still = np.hypot(xx - ABOUT[0], yy - ABOUT[1]) > 160
+    spun = np.where(disc, moved(PICTURE, similarity((0, 0, 0, np.radians(40)), ABOUT)), PICTURE)
+    matrix = similarity((6.3, -4.1, 0.002, 0.004), ABOUT)
+    shift = register(make_reference(PICTURE, still, ABOUT), moved(spun.astype(np.float32), matrix), WHOLE)
+    assert shift is not None
+    assert off_px(shift, matrix) < 0.12
+
+
+def test_light_that_changes_does_not_move_it(reference: Reference) -> None:
+    """Twice as bright, on a higher floor, brighter to one side: as a strobe in another hand."""
+    matrix = similarity((3.3, 2.2, 0.0, 0.003), ABOUT)
+    ramp = np.linspace(0.85, 1.15, PICTURE.shape[1], dtype=np.float32)
+    shift = register(reference, 0.1 + 1.8 * moved(PICTURE, matrix) * ramp, WHOLE)
+    assert shift is not None
+    assert off_px(shift, matrix) < 0.2
+
+
+def test_stated_covariance_against_the_error(reference: Reference) -> None:
+    pulls = []
+    for k in range(12):
+        rng = np.random.default_rng(k)
+        move = tuple(rng.uniform(-1, 1, 4) * np.array([4, 4, 0.002, 0.004]))
+        shift = register(reference, noisy(moved(PICTURE, similarity(move, ABOUT)), 6.0, k), (200, 300))
+        assert shift is not None
+        true = np.array([*move[:2], (1 + move[2]) * np.cos(move[3]) - 1, (1 + move[2]) * np.sin(move[3])])
+        pulls.append((shift.params - true) / np.sqrt(np.diag(shift.covariance)))
+    rms = np.sqrt(np.mean(np.square(pulls), axis=0))
+    # Pixels share light with their neighbours (a blur of 0.8 px), and the frame was interpolated: a factor 3 at most.
+    assert np.all(rms < 3.0)
+
+
+def test_start_instead_of_search(reference: Reference) -> None:
+    matrix = similarity((80.0, 0.0, 0.0, 0.0), ABOUT)  # beyond the reach of 8 % of the width
+    near = Shift(np.array([78.0, 1.0, 0.0, 0.0]), np.zeros((4, 4)), ABOUT, 0.0)
+    shift = register(reference, moved(PICTURE, matrix), WHOLE, near)
+    assert shift is not None and off_px(shift, matrix) < 0.12
+
+
+def test_another_picture_fits_nowhere(reference: Reference) -> None:
+    other = np.tile(photograph("gravel"), (1, 2))[:500, :741]
+    assert register(reference, np.ascontiguousarray(other), WHOLE) is None
+
+
+def test_too_little_is_lit(reference: Reference) -> None:
+    assert register(reference, PICTURE, (200, 202)) is None
+
+
+def test_matrix_and_apply_agree() -> None:
+    shift = Shift(np.array([3.0, -2.0, 0.01, 0.02]), np.zeros((4, 4)), ABOUT, 0.0)
+    xy = np.array([[0.0, 0.0], [100.0, 50.0], [360.0, 240.0]])
+    by_matrix = xy @ shift.matrix()[:2, :2].T + shift.matrix()[:2, 2]
+    assert shift.apply(xy) == pytest.approx(by_matrix, abs=1e-9)
+    # The point about which it turns only shifts; the turn is clockwise as seen: right goes down.
+    assert shift.apply(ABOUT) == pytest.approx(ABOUT + [3, -2])
+    assert shift.apply(ABOUT + [100.0, 0.0])[1] > shift.apply(ABOUT)[1]
+    assert no_shift(ABOUT).apply(xy) == pytest.approx(xy)
+
+
+def test_sample_is_linear_between_pixels() -> None:
+    picture = np.arange(12, dtype=np.float32).reshape(3, 4)
+    # OpenCV places samples to a 32nd of a pixel.
+    assert sample(picture, np.array([[1.5, 0.0], [0.25, 1.5], [9.0, 9.0]])) == pytest.approx([1.5, 6.25, 11.0], abs=0.2)
