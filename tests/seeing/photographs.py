@@ -29,7 +29,7 @@ def similarity(params: tuple[float, float, float, float], about: np.ndarray) -> 
     tx, ty, growth, turn = params
     c, s = np.cos(turn), np.sin(turn)
     linear = (1 + growth) * np.array([[c, -s], [s, c]])
-    return np.column_stack([linear, about + [tx, ty] - linear @ about])
+    return np.column_stack([linear, about + np.array([tx, ty]) - linear @ about])
 
 
 def moved(picture: np.ndarray, matrix: np.ndarray) -> np.ndarray:

@@ -121,8 +121,8 @@ def test_matrix_and_apply_agree() -> None:
     by_matrix = xy @ shift.matrix()[:2, :2].T + shift.matrix()[:2, 2]
     assert shift.apply(xy) == pytest.approx(by_matrix, abs=1e-9)
     # The point about which it turns only shifts; the turn is clockwise as seen: right goes down.
-    assert shift.apply(ABOUT) == pytest.approx(ABOUT + [3, -2])
-    assert shift.apply(ABOUT + [100.0, 0.0])[1] > shift.apply(ABOUT)[1]
+    assert shift.apply(ABOUT) == pytest.approx(ABOUT + np.array([3, -2]))
+    assert shift.apply(ABOUT + np.array([100.0, 0.0]))[1] > shift.apply(ABOUT)[1]
     assert no_shift(ABOUT).apply(xy) == pytest.approx(xy)
 
 
