@@ -1,0 +1,73 @@
+"""The stages' results on the small clip, worked out once for the tests of the later stages."""
+
+from __future__ import annotations
+
+import csv
+import json
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pytest
+
+from timingcam.engine import Engine, read_engine
+from timingcam.reckoning.assemble import btdc_of_marks
+from timingcam.seeing.bands import Bands, find_bands
+from timingcam.seeing.clip import ClipInfo, linear_light, open_clip
+from timingcam.seeing.clock import frame_clock
+from timingcam.seeing.flashes import Flashes, find_flashes
+from timingcam.seeing.light import FlashLight, LitPicture
+from timingcam.seeing.marks import Hints, Marks, find_marks, maps_of, sense_of
+from timingcam.seeing.readout import FlashTurns, read_flashes
+from timingcam.seeing.stills import lit_pictures
+from timingcam.seeing.survey import Survey, survey
+from timingcam.seeing.view import View, find_view
+
+if TYPE_CHECKING:
+    from conftest import SmallClip
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Journey:
+    """Everything up to the marks, and the clip's truth: `told` its truth.json, arrays of its flashes in time order."""
+
+    info: ClipInfo
+    engine: Engine
+    looked: Survey
+    bands: Bands
+    flashes: Flashes
+    light: FlashLight
+    lit: list[LitPicture]
+    view: View
+    turns: FlashTurns
+    marks: Marks
+    told: dict[str, Any]
+    true_s: np.ndarray
+    true_seen_deg: np.ndarray
+    true_covered: np.ndarray
+
+    def truth_of(self) -> np.ndarray:
+        """Which true flash each one found is."""
+        return np.abs(self.flashes.time_s[:, None] - self.true_s[None, :]).argmin(axis=1)
+
+
+@pytest.fixture(scope="session")
+def journey(small_clip: SmallClip) -> Journey:
+    """Go through the stages one by one."""
+    info, engine = open_clip(small_clip.path), read_engine(small_clip.engine)
+    table = linear_light(info)
+    looked = survey(info, table)
+    bands = find_bands(looked.light)
+    flashes = find_flashes(bands, frame_clock(looked.stamp_s))
+    light, lit = lit_pictures(looked, bands, flashes, table)
+    view = find_view(light, lit)
+    turns = read_flashes(info, flashes, light, view)
+    marks = find_marks(maps_of(view, sense_of(engine)), engine, "left", btdc_of_marks(engine), Hints())
+    with small_clip.truth_csv.open(encoding="utf-8", newline="") as file:
+        rows = [row for row in csv.DictReader(file) if row["missed"] == "no"]
+    return Journey(
+        info, engine, looked, bands, flashes, light, lit, view, turns, marks,
+        json.loads(small_clip.truth_json.read_text()),
+        np.array([float(row["time_s"]) for row in rows]), np.array([float(row["seen_deg"]) for row in rows]),
+        np.array([row["index_lit"] == row["marks_lit"] == "yes" for row in rows]),
+    )  # fmt: skip

@@ -1,0 +1,42 @@
+"""Which flashes lit the index and a mark, against what the renderer knows."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from timingcam.seeing.lit import marks_lit
+
+if TYPE_CHECKING:
+    from conftest import Journey
+
+
+def test_against_the_renderer(journey: Journey) -> None:
+    lit = marks_lit(journey.flashes, journey.turns, journey.view, journey.marks)
+    covered = journey.true_covered[journey.truth_of()]
+    read = np.isfinite(journey.turns.turn_deg)
+    assert not lit[~read].any()
+    # They differ where a band's edge lies within a few rows of the index or a mark's end: the renderer counts rows lit
+    # by half and the middle of the nearest mark, this counts rows lit in full, near the mark's end.
+    assert np.mean(lit[read] == covered[read]) > 0.9
+    assert covered.any()
+
+
+def test_rows_elsewhere_do_not_count(journey: Journey) -> None:
+    """The same flashes, had they lit the foot of the picture only: the index is at the top."""
+    height = journey.info.height
+    below = replace(
+        journey.flashes,
+        piece_first=np.full_like(journey.flashes.piece_first, height // 2),
+        piece_last=np.full_like(journey.flashes.piece_last, height - 1),
+    )
+    assert not marks_lit(below, journey.turns, journey.view, journey.marks).any()
+    whole = replace(
+        journey.flashes,
+        piece_first=np.zeros_like(journey.flashes.piece_first),
+        piece_last=np.full_like(journey.flashes.piece_last, height - 1),
+    )
+    read = np.isfinite(journey.turns.turn_deg)
+    assert marks_lit(whole, journey.turns, journey.view, journey.marks)[read].all()

@@ -1,0 +1,49 @@
+"""Kept frames with what each flash lit of them."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from conftest import Journey
+
+
+def test_each_lit_piece_of_a_kept_frame_is_a_picture(journey: Journey) -> None:
+    kept = {frame.number for frame in journey.looked.kept}
+    expected = sorted(
+        (int(frame), int(flash))
+        for frame, flash in zip(journey.flashes.piece_frame, journey.flashes.piece_of, strict=True)
+        if int(frame) in kept
+    )
+    assert sorted((p.frame, p.flash) for p in journey.lit) == expected
+    by_number = {frame.number: frame for frame in journey.looked.kept}
+    for p in journey.lit:
+        assert p.luma is by_number[p.frame].luma
+        assert 0 <= p.first < p.last < journey.info.height
+
+
+def test_rows_called_lit_are_bright(journey: Journey) -> None:
+    """Every row lit in full has three quarters of its usual light at least; flashes differ by some percent."""
+    usual = np.median(
+        np.concatenate([journey.looked.light[p.frame, p.first : p.last + 1] / _best(journey)[p.first : p.last + 1]
+                        for p in journey.lit])
+    )  # fmt: skip
+    for p in journey.lit:
+        rows = slice(p.first, p.last + 1)
+        assert np.all(journey.looked.light[p.frame, rows] > 0.75 * usual * _best(journey)[rows])
+
+
+def _best(journey: Journey) -> np.ndarray:
+    return np.percentile(journey.looked.light, 90, axis=0)
+
+
+def test_the_place_s_own_light_is_known_or_does_not_matter(journey: Journey) -> None:
+    """6 % of the flash's light in this scene: it matters, and is learnt from rows that no flash touched."""
+    assert journey.light.ambient is not None
+    dark = journey.light.ambient[journey.light.ambient.sum(axis=1) > 0].mean()
+    lit = journey.looked.light.max(axis=0).mean()
+    # The strobe's light is a spot that falls off to a half within the picture, the place's is not, and the tone curve is
+    # known to a tenth: a factor 3 about what the scene says.
+    assert 1 / 3 < dark / (0.06 / 1.26 * lit) < 3

@@ -1,0 +1,68 @@
+"""Where the rotor stands, against what the renderer knows; and pictures that show none."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pytest
+
+sys.path.insert(0, str(Path(__file__).parent))
+
+from photographs import photograph
+
+from timingcam.errors import CannotMeasure
+from timingcam.seeing.light import FlashLight, LitPicture
+from timingcam.seeing.view import find_view
+
+if TYPE_CHECKING:
+    from conftest import Journey
+
+
+def test_pose_of_the_rotor(journey: Journey) -> None:
+    told = journey.told["at_time_0_as_shown"]
+    pose = journey.view.pose
+    # A rim of 144 px in coded pictures, its edge known to 0.3 px all round, and stated so; a bevel of a millimetre at
+    # the rim is 3 px, and either of its edges may be taken for it.
+    assert pose.centre_px == pytest.approx(told["centre_px"], abs=1.0)
+    assert pose.radius_px == pytest.approx(told["rotor_radius_px"], abs=3.5)
+    sd = np.sqrt(np.diag(journey.view.pose_covariance))
+    off = (pose.centre_px - np.array(told["centre_px"])) / pose.size_px
+    assert np.all(np.abs(off) < 4 * sd[:2])
+    assert pose.tilt_deg < 4 * np.degrees(np.hypot(sd[3], sd[4])) + 1.0
+
+
+def test_the_same_rotor_in_every_picture(journey: Journey) -> None:
+    turns = journey.view.turns_deg
+    assert np.isfinite(turns).mean() > 0.8
+    # The advance goes from 9 to 35 degrees and the delay's share with it: that much the rotor is seen to turn.
+    assert 20 < np.ptp(turns[np.isfinite(turns)]) < 30
+
+
+def test_where_the_user_points(journey: Journey) -> None:
+    told = np.array(journey.told["at_time_0_as_shown"]["centre_px"])
+    view = find_view(journey.light, journey.lit, told + np.array([6.0, -5.0]))
+    assert view.pose.centre_px == pytest.approx(told, abs=1.0)
+    with pytest.raises(CannotMeasure) as refusal:
+        find_view(journey.light, journey.lit, np.array([40.0, 40.0]))
+    assert "circle" in refusal.value.found and "--centre" in refusal.value.do
+
+
+def light() -> FlashLight:
+    table = np.linspace(0, 1, 256, dtype=np.float32) ** 2
+    return FlashLight(table, np.sqrt(table), None)
+
+
+def test_nothing_to_look_at() -> None:
+    with pytest.raises(CannotMeasure) as refusal:
+        find_view(light(), [])
+    assert "no flash" in refusal.value.found
+
+
+def test_a_garden_path_is_no_rotor() -> None:
+    gravel = (255 * photograph("gravel")).astype(np.uint8)
+    pictures = [LitPicture(np.roll(gravel, 2 * k, axis=1), k, k, 0, 511) for k in range(6)]
+    with pytest.raises(CannotMeasure):
+        find_view(light(), pictures)
