@@ -33,7 +33,7 @@ def test_pointing_at_the_index(journey: Journey) -> None:
 
 
 def test_pointing_at_a_mark(journey: Journey) -> None:
-    """Where the mark stood in the first flash that could be read: in the picture, worked out by the renderer's plane."""
+    """Where the mark stood in the first flash that could be read, by the renderer's own plane."""
     first = first_read(journey.turns)
     seen = float(journey.true_seen_deg[journey.truth_of()[first]])
     mark = next(m for m in journey.told["rotor"]["marks"] if m["name"] == "A")

@@ -22,8 +22,8 @@ def turn_errors(journey: Journey) -> tuple[np.ndarray, np.ndarray]:
 
 def test_turns_follow_the_marks(journey: Journey) -> None:
     error, _ = turn_errors(journey)
-    # Where the marks are lit. 0.4 degrees are a pixel at this rim of 144 px, and the clip is coded to 1.7 Mbit/s: half a
-    # pixel.
+    # Where the marks are lit. 0.4 degrees are a pixel at this rim of 144 px, and the clip is coded to 1.7 Mbit/s: half
+    # a pixel.
     lit = journey.true_covered[journey.truth_of()][np.isfinite(journey.turns.turn_deg)]
     assert np.sqrt(np.mean(error[lit] ** 2)) < 0.2
     assert np.isfinite(journey.turns.turn_deg).mean() > 0.9

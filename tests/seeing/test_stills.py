@@ -44,6 +44,6 @@ def test_the_place_s_own_light_is_known_or_does_not_matter(journey: Journey) -> 
     assert journey.light.ambient is not None
     dark = journey.light.ambient[journey.light.ambient.sum(axis=1) > 0].mean()
     lit = journey.looked.light.max(axis=0).mean()
-    # The strobe's light is a spot that falls off to a half within the picture, the place's is not, and the tone curve is
-    # known to a tenth: a factor 3 about what the scene says.
+    # The strobe's light is a spot that falls off to a half within the picture, the place's is not, and the tone curve
+    # is known to a tenth: a factor 3 about what the scene says.
     assert 1 / 3 < dark / (0.06 / 1.26 * lit) < 3
