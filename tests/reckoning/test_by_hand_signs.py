@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from timingcam.engine import Engine, read_engine
 from timingcam.reckoning.hand_turned import HandTurned, Named, advance_at
 from timingcam.reckoning.stops import middle_of_stops
-from timingcam.reckoning.tdc import file_t_mark, lines_of_mark, mark_at_index_deg
+from timingcam.reckoning.tdc import file_t_mark, mark_at_index_deg
 from timingcam.seeing.hints import Pointed
 from timingcam.seeing.marks import Index, Mark, Marks
 
@@ -84,16 +84,6 @@ def test_an_engine_without_a_mark_near_tdc_has_no_t_mark() -> None:
     marks = tuple(one for one in TWIN.rotor.mark if one.btdc_deg > 5)
     engine = TWIN.model_copy(update={"rotor": TWIN.rotor.model_copy(update={"mark": marks})})
     assert file_t_mark(engine, "left") is None
-
-
-def test_cylinders_a_turn_apart_share_a_line() -> None:
-    assert lines_of_mark(TWIN, "T") == 1
-
-
-def test_cylinders_half_a_turn_apart_do_not() -> None:
-    shared = HALF_TURN.rotor.mark[0].model_copy(update={"name": "both", "cylinder": ("front", "rear")})
-    rotor = HALF_TURN.rotor.model_copy(update={"mark": (shared,)})
-    assert lines_of_mark(HALF_TURN.model_copy(update={"rotor": rotor}), "both") == 2
 
 
 @pytest.mark.parametrize("sense", [1, -1])

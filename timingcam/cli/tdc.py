@@ -119,7 +119,6 @@ def _new_text(found: TrueTdc, engine_file: Path) -> bytes:
 
 def _mark_to_write(found: TrueTdc) -> MarkFound:
     from timingcam.errors import CannotUse
-    from timingcam.reckoning.tdc import lines_of_mark
 
     mark = next((one for one in found.marks if one.name == found.t_mark and one.cylinder == found.cylinder), None)
     if mark is None:
@@ -127,11 +126,5 @@ def _mark_to_write(found: TrueTdc) -> MarkFound:
             found=f"no mark near TDC for cylinder {found.cylinder} that was seen",
             expected="a T mark in the engine file, found in the clip",
             do="leave --write out and put the measured places into the file yourself",
-        )
-    if lines_of_mark(found.engine, mark.name) > 1:
-        raise CannotUse(
-            found=f"mark {mark.name}, which stands for several lines on the rotor, one of which was measured",
-            expected="a mark of its own for each line",
-            do="split it in the engine file into one [[rotor.mark]] for each cylinder, then run this again",
         )
     return mark

@@ -219,13 +219,6 @@ def file_t_mark(engine: Engine, cylinder: str) -> str | None:
     return min(near_top, key=lambda name: near_top[name]) if near_top else None
 
 
-def lines_of_mark(engine: Engine, name: str) -> int:
-    """How many lines on the rotor a mark of the engine file stands for: cylinders a turn apart share one."""
-    mark = next(one for one in engine.rotor.mark if one.name == name)
-    places = {round(float(one.tdc_deg) % 360.0, 6) for one in engine.cylinder if one.name in mark.cylinder}
-    return len(places)
-
-
 def _warnings(contacts: list[Contact], named: Named, middle: Middle) -> list[str]:
     words = []
     left_out = sorted({contact.reason for contact in contacts if contact.reason})
