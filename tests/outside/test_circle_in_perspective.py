@@ -1,8 +1,8 @@
 """A tilted circle, and an index off its plane, against figures worked out with OpenCV's camera.
 
 Source of the figures: projected with `cv2.projectPoints`, fitted with `cv2.fitEllipse` and scikit-image's
-`EllipseModel` (OpenCV 5.0, scikit-image 0.26): rim 55 mm, camera 300 mm away on the axis through the rotor's centre, focal length
-1500 px, so that the rim is 275 px. That an ellipse's centre is not the circle's: Ahn, Warnecke & Kotowski,
+`EllipseModel` (OpenCV 5.0, scikit-image 0.26): rim 55 mm, camera 300 mm away on the axis through the rotor's centre,
+focal length 1500 px, so that the rim is 275 px. That an ellipse's centre is not the circle's: Ahn, Warnecke & Kotowski,
 Photogrammetric Record 16(93), 485-502 (1999); that one circle has two poses and a second one decides: Fu & Zhou,
 IJEMR 9(1) (2019), doi 10.31033/ijemr.9.1.6.
 """

@@ -82,8 +82,8 @@ def test_what_falls_between_frames_leaves_whole_gaps() -> None:
 def test_speed_from_two_neighbouring_flashes(rpm: float, sd_rpm: float) -> None:
     """Each time ± half a line of 20 µs, one spark in two turns: sd = rpm·T·√(2/12)/(120/rpm).
 
-    Many flashes together are smoothed: no speed may be claimed less well than from two alone, nor far better than all of
-    them together can tell it.
+    Many flashes together are smoothed: no speed may be claimed less well than from two alone, nor far better than all
+    of them together can tell it.
     """
     assert rpm * T_S * np.sqrt(2 / 12) / (120 / rpm) == pytest.approx(sd_rpm, rel=0.01)
     n = 40
