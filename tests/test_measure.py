@@ -1,0 +1,185 @@
+"""The whole journey on rendered clips: readings and curve against the truth, and what must be refused."""
+
+from __future__ import annotations
+
+import csv
+import json
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pytest
+
+from timingcam.errors import CannotMeasure, CannotUse
+from timingcam.measure import Options, measure
+from timingcam.reckoning.assemble import Strobe
+from timingcam.reckoning.result import Measurement
+from timingcam.staging.render import render_clip
+from timingcam.staging.scene import scene_from_text
+
+if TYPE_CHECKING:
+    from conftest import SmallClip
+
+ENGINES = Path(__file__).parents[1] / "shared" / "engines"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Compared:
+    """A measurement with the truth of each of its readings that were used."""
+
+    found: Measurement
+    off_deg: np.ndarray
+    rpm_rel: np.ndarray
+    used_of_covered: float
+    told: dict[str, object]
+
+
+def compared(found: Measurement, truth_csv: Path, truth_json: Path) -> Compared:
+    with truth_csv.open(encoding="utf-8", newline="") as file:
+        rows = [row for row in csv.DictReader(file) if row["missed"] == "no"]
+    true_s, true_deg, true_rpm = (np.array([float(r[key]) for r in rows]) for key in ("time_s", "advance_deg", "rpm"))
+    covered = np.flatnonzero([r["index_lit"] == r["marks_lit"] == "yes" for r in rows])
+    used = found.readings.used
+    nearest = np.abs(true_s[:, None] - found.readings.time_s[used][None, :]).argmin(axis=0)
+    # Flashes come 20 ms apart at least: a tenth of that names the spark.
+    assert np.abs(true_s[nearest] - found.readings.time_s[used]).max() < 2e-3
+    return Compared(
+        found,
+        found.readings.advance_deg[used] - true_deg[nearest],
+        found.readings.rpm[used] / true_rpm[nearest] - 1,
+        float(np.isin(covered, nearest).mean()),
+        json.loads(truth_json.read_text()),
+    )
+
+
+@pytest.fixture(scope="module")
+def sweep(small_clip: SmallClip) -> Compared:
+    options = Options(strobe=Strobe(small_clip.strobe_delay_us * 1e-6, 2e-6))
+    found = measure(small_clip.path, small_clip.engine, "left", options)
+    return compared(found, small_clip.truth_csv, small_clip.truth_json)
+
+
+def systematic_deg(found: Measurement) -> float:
+    return float(np.hypot.reduce([row.effect_deg for row in found.budget if row.kind == "systematic"]))
+
+
+def test_bias_is_within_what_the_budget_states(sweep: Compared) -> None:
+    # One clip is one draw of the systematic doubts: three of them.
+    assert abs(np.median(sweep.off_deg)) < 3 * systematic_deg(sweep.found)
+    # And in itself: 0.4 degrees are a pixel at this rim of 144 px.
+    assert abs(np.median(sweep.off_deg)) < 0.4
+
+
+def test_single_readings(sweep: Compared) -> None:
+    scatter = sweep.off_deg - np.median(sweep.off_deg)
+    # Half a pixel; coded to 1.7 Mbit/s.
+    assert np.sqrt(np.mean(scatter**2)) < 0.2
+    used = sweep.found.readings.used
+    pull = scatter / sweep.found.readings.advance_sd_deg[used]
+    # The random part that is stated against the one that is there: within a factor 2.5 either way.
+    assert 1 / 2.5 < np.sqrt(np.mean(pull**2)) < 2.5
+    assert sweep.used_of_covered > 0.85
+
+
+def test_speed(sweep: Compared) -> None:
+    # At 2900 rpm a second in the steepest part of this run; asked for are 0.2 and 0.3 % of slower ones.
+    assert np.sqrt(np.mean(sweep.rpm_rel**2)) < 0.003
+    assert sweep.found.rpm_source == "flashes"
+
+
+def test_curve(sweep: Compared) -> None:
+    curve, points = sweep.found.curve, sweep.told["advance_curve"]
+    assert isinstance(points, list)
+    figures = {
+        "starts": (curve.starts_rpm, points[1][0]),
+        "full": (curve.full_rpm, points[2][0]),
+        "top": (curve.full_advance_deg, points[2][1]),
+    }
+    for name, (figure, true) in figures.items():
+        assert figure is not None, name
+        # Twice the 95 % interval: one in twenty lies outside of its own.
+        assert abs(figure.value - true) < 2 * 1.96 * figure.sd + 1e-9, name
+    assert curve.fit == "flat-rise-flat"
+
+
+def test_facts_of_camera_and_clip(sweep: Compared) -> None:
+    camera, told = sweep.found.camera, sweep.told["camera"]
+    assert isinstance(told, dict)
+    assert camera.line_time_s == pytest.approx(told["line_time_us"] * 1e-6, rel=0.05)
+    assert camera.exposure_s == pytest.approx(told["exposure_s"], rel=0.01)
+    assert (sweep.found.clip.frames, sweep.found.clip.fps) == (240, pytest.approx(60.0, rel=1e-4))
+    assert sweep.found.clip.duration_s == pytest.approx(4.0, abs=0.02)
+
+
+@pytest.mark.slow
+def test_given_speed_is_taken(small_clip: SmallClip) -> None:
+    found = measure(small_clip.path, small_clip.engine, "left", Options(rpm=3000.0))
+    assert found.rpm_source == "given"
+    assert np.all(found.readings.rpm[found.readings.used] == 3000.0)
+
+
+def test_progress_is_told(small_clip: SmallClip) -> None:
+    told: list[tuple[str, float]] = []
+    with pytest.raises(CannotUse):
+        measure(small_clip.path, small_clip.engine, "middle", progress=lambda what, share: told.append((what, share)))
+    assert told == []
+
+
+# What must be refused.
+
+REFUSED = """
+seed = {seed}
+[engine]
+file = "{engine}.toml"
+cylinder = "{cylinder}"
+[run]
+duration_s = 2.0
+rpm = {rpm}
+[strobe]
+{strobe}
+[camera]
+width = 480
+height = 360
+fps = 60
+line_time_us = 36.0
+exposure_s = 0.011
+rotor_share = 0.4
+{camera}
+[rotor]
+paint = "white"
+[light]
+{light}
+"""
+
+
+def refused(folder: Path, filmed: str, **text: object) -> CannotMeasure:
+    """Render a clip, have it measured as one of the cylinder `filmed`, and give the refusal."""
+    words = {"seed": 3, "engine": "demo-twin", "cylinder": "left", "rpm": 2400, "strobe": "", "camera": "", "light": ""}
+    scene = scene_from_text(REFUSED.format(**(words | text)), ENGINES)
+    clip = render_clip(scene, folder / "clip.mp4")["clip"]
+    with pytest.raises(CannotMeasure) as refusal:
+        measure(clip, scene.engine_path, filmed)
+    assert refusal.value.exit_status == 3
+    assert refusal.value.do
+    return refusal.value
+
+
+def test_no_strobe_at_all(tmp_path: Path) -> None:
+    fault = refused(tmp_path, "left", strobe="brightness = 0.0", light="ambient = 0.5")
+    assert "flash" in fault.found
+
+
+def test_no_strobe_under_lamps_that_flicker(tmp_path: Path) -> None:
+    """Bands of light wander over the picture, a hundred a second: no flash of this engine."""
+    refused(tmp_path, "left", strobe="brightness = 0.0", light="ambient = 0.5\nflicker_share = 0.6\nflicker_hz = 100.3")
+
+
+def test_a_strobe_that_flashes_by_itself(tmp_path: Path) -> None:
+    fault = refused(tmp_path, "left", strobe="free_running_hz = 21.3")
+    assert "strobe" in fault.do
+
+
+def test_the_index_is_out_of_the_picture(tmp_path: Path) -> None:
+    """The rotor's upper third is above the picture's edge, and the index with it."""
+    refused(tmp_path, "left", camera="aim_px = [0.0, -120.0]")
