@@ -21,7 +21,8 @@ from timingcam.reckoning.result import BudgetRow, ClipFacts
 from timingcam.seeing.clip import ClipInfo, linear_light, open_clip, sha256_of
 from timingcam.seeing.clock import frame_clock
 from timingcam.seeing.hints import Pointed
-from timingcam.seeing.marks import Hints, Marks, advance_seen, find_marks, sense_of
+from timingcam.seeing.marks import Hints, Marks, advance_seen, find_marks, mark_places, sense_of
+from timingcam.seeing.own_places import at_own_places
 from timingcam.seeing.pose import parallax_deg
 from timingcam.seeing.slow import Turning, follow, in_step, read_frames, view_of_sweep
 from timingcam.seeing.steady import steady_light
@@ -138,9 +139,10 @@ def name_marks(turned: HandTurned, turns_deg: np.ndarray, do: str) -> Named:
         If the marks or the index cannot be told.
     """
     engine = turned.engine
-    maps = turned.turning.maps(turns_deg, turned.sense)
+    maps, btdc = turned.turning.maps(turns_deg, turned.sense), btdc_of_marks(engine)
     try:
-        marks = find_marks(maps, engine, turned.cylinder, btdc_of_marks(engine), _hints(turned))
+        marks = find_marks(maps, engine, turned.cylinder, btdc, _hints(turned))
+        marks = at_own_places(maps, marks, mark_places(engine, btdc, turned.sense))
     except CannotMeasure as fault:
         raise CannotMeasure(found=fault.found, expected=fault.expected, do=do) from fault
     height_mm, _ = index_height(engine)

@@ -231,4 +231,4 @@ def _warnings(contacts: list[Contact], named: Named, middle: Middle) -> list[str
             f"The stop holds only {middle.blocked_deg:.1f} degrees before TDC, where the piston hardly moves: a longer "
             "stop gives a surer middle."
         )
-    return words + [one for one in named.marks.warnings if one.startswith("Not found")]
+    return words + list(named.marks.warnings)

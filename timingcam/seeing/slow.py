@@ -126,12 +126,15 @@ def follow(
         If the rotor can be read in less than half of the frames.
     """
     view, seen = scene
+    tried = guesses(view.pose, find_rings(view.mean, np.ones(view.mean.shape, bool)))
+    if len(tried) == 1:
+        # Steady light shows more rings than a flash does: what they agree on is better than the view's own pose.
+        view = replace(view, pose=replace(view.pose, centre_px=tried[0].centre_px, lean_rad=tried[0].lean_rad))
     pictures = laid_pictures(view, light, seen.kept)
     follower = Follower(view, light, pictures)
     track = track_of(follower, info, clock, progress)
     usual = usual_line_time(clock.period_s, info.height)
     turning = Turning(info, clock, light, view, track, usual, follower.reader)
-    tried = guesses(view.pose, find_rings(view.mean, np.ones(view.mean.shape, bool)))
     turning, guess = _with_pose(turning, pictures, tried)
     line_time = _measured_line_time(turning)
     return _with_pose(replace(turning, line_time=line_time), pictures, [guess])[0]

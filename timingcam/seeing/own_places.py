@@ -1,0 +1,146 @@
+"""Where the marks really stand, whatever the engine file says of their spacing.
+
+In:  the maps, the marks as named by the file's spacing.
+Out: `Marks` with each mark at the clearest line near its place, or left out where two lines are about as clear.
+Not here: naming (`marks.py`).
+
+Naming takes the line that fits the file best. A mark that stands a degree or two from where its file puts it, which is
+what a piston stop is there to find, would so be mistaken for the bright ground beside it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from timingcam.errors import CannotMeasure
+from timingcam.seeing.lines import Line, centreline, find_lines
+from timingcam.seeing.marks import Maps, Mark, Marks, Place, wrap
+
+INSIDE = 0.985  # of the rim: its own edge is no mark
+MOST_LINES = 80
+REACH_DEG = 3.5  # our choice: a mark further than this from its file's place is not taken for it
+SHARE_OF_GAP = 0.45  # of the way to the next mark
+BESIDE = 1.2  # of the widths together: what lies that near to a clearer line of the other sign is its ground
+NEAR_RIM = 0.75  # rim radii that a mark has to reach
+RIVAL_SHARE = 0.7  # our choice: a second line this clear leaves it open which one is the mark
+SAME_THING = 0.8  # of the widths together: two filters' answers to one line
+DO_MARK = "paint the marks, film closer and square-on, or point at one with --mark NAME@X,Y"
+
+
+def at_own_places(maps: Maps, marks: Marks, places: list[Place]) -> Marks:
+    """The marks where their own lines stand, and the zero that they give together.
+
+    Parameters
+    ----------
+    maps : Maps
+    marks : Marks
+        As named.
+    places : list of Place
+        Where the file puts them.
+
+    Raises
+    ------
+    CannotMeasure
+        If no mark's line can be told.
+    """
+    inside = maps.grid.radii < INSIDE * maps.rim
+    lines = without_grounds(find_lines(maps.rotor[inside], maps.grid.some(inside), most=MOST_LINES))
+    lines = [line for line in lines if line.outer > NEAR_RIM * maps.rim]
+    found, unsure = [], []
+    for place in places:
+        line = clearest(lines, marks.zero_deg + place.deg, _reach_deg(place, places))
+        if line is None:
+            unsure.append(place.name)
+            continue
+        span = _end_nearest(line, marks.index.radius)
+        deg, sd = centreline(maps.rotor[inside], maps.grid.some(inside), line, span)
+        sd = float(np.hypot(sd, maps.bend_sd_deg(deg, marks.index.deg)))
+        found.append(Mark(place.name, deg, sd, line.inner, line.outer, line.width_deg, place.deg, place.sd_deg))
+    if not found:
+        raise CannotMeasure(found="no mark whose own line can be told", expected="clear marks", do=DO_MARK)
+    zero, zero_sd, file_sd = _zero_of(found, marks.zero_deg)
+    missing = f"Not sure which line on the rotor is mark {', '.join(sorted(set(unsure)))}: left out."
+    return replace(
+        marks, marks=tuple(found), zero_deg=zero, zero_sd_deg=zero_sd, file_sd_deg=file_sd,
+        warnings=(missing,) if unsure else (),
+    )  # fmt: skip
+
+
+def without_grounds(lines: list[Line]) -> list[Line]:
+    """Lines less those that are only the ground beside a clearer line of the other sign.
+
+    Parameters
+    ----------
+    lines : list of Line
+
+    Returns
+    -------
+    list of Line
+        In the same order.
+    """
+    kept = []
+    for line in lines:
+        beside = [
+            other
+            for other in lines
+            if other.sign != line.sign
+            and other.score > line.score
+            and abs(float(wrap(other.deg - line.deg))) < BESIDE * (other.width_deg + line.width_deg)
+            and min(other.outer, line.outer) > max(other.inner, line.inner)
+        ]
+        if not beside:
+            kept.append(line)
+    return kept
+
+
+def clearest(lines: list[Line], deg: float, reach_deg: float) -> Line | None:
+    """The clearest line within reach of a place; None where there is none, or a second one is about as clear.
+
+    Parameters
+    ----------
+    lines : list of Line
+    deg, reach_deg : float
+        The place, and how far from it to look.
+    """
+    near = [line for line in lines if abs(float(wrap(line.deg - deg))) < reach_deg]
+    if not near:
+        return None
+    best = max(near, key=lambda line: line.score)
+    rivals = [line for line in near if line.score > RIVAL_SHARE * best.score and not _same_thing(line, best)]
+    return None if rivals else best
+
+
+def _same_thing(line: Line, other: Line) -> bool:
+    widths = line.width_deg + other.width_deg
+    return line.sign == other.sign and abs(float(wrap(line.deg - other.deg))) < SAME_THING * widths
+
+
+def _reach_deg(place: Place, places: list[Place]) -> float:
+    gaps = [abs(float(wrap(other.deg - place.deg))) for other in places if other is not place]
+    return min([REACH_DEG, *(SHARE_OF_GAP * gap for gap in gaps)])
+
+
+def _end_nearest(line: Line, radius: float) -> tuple[float, float]:
+    """The part of a line near its end towards a radius, the ragged end itself left out."""
+    length = line.outer - line.inner
+    if abs(line.outer - radius) <= abs(line.inner - radius):
+        return line.outer - 0.4 * length, line.outer - 0.08 * length
+    return line.inner + 0.08 * length, line.inner + 0.4 * length
+
+
+def _zero_of(found: list[Mark], near_deg: float) -> tuple[float, float, float]:
+    """Weighted mean of the zeros that the marks give by their file's places; its sd by the picture and by the metal.
+
+    Marks that disagree by more than their doubts widen both alike (Birge's ratio).
+    """
+    each = np.array([near_deg + float(wrap(mark.deg - mark.file_deg - near_deg)) for mark in found])
+    seen, metal = (np.array([getattr(mark, name) for mark in found]) for name in ("sd_deg", "file_sd_deg"))
+    weight = 1 / (seen**2 + metal**2)
+    share = weight / weight.sum()
+    zero = float((share * each).sum())
+    spread = (weight * (each - zero) ** 2).sum() / max(len(found) - 1, 1)
+    ratio = max(1.0, float(np.sqrt(spread)))
+    zero_sd, file_sd = (ratio * float(np.sqrt((share**2 * sd**2).sum())) for sd in (seen, metal))
+    return zero, zero_sd, file_sd
