@@ -87,7 +87,8 @@ def made_view(lean_rad: tuple[float, float], pose_sd: float) -> View:
         "turns_deg": np.zeros(0),
         "warnings": (),
     }
-    return View(**{field.name: given.get(field.name) for field in fields(View)})
+    whole: dict[str, Any] = {field.name: given.get(field.name) for field in fields(View)}
+    return View(**whole)
 
 
 def with_turns(seen: Seen, **changed: Any) -> Seen:

@@ -4,51 +4,31 @@ from __future__ import annotations
 
 import csv
 import json
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
 
-from timingcam.engine import Engine, read_engine
+sys.path.insert(0, str(Path(__file__).parent))
+
+from seeing_journey import Journey
+
+from timingcam.engine import read_engine
 from timingcam.reckoning.assemble import btdc_of_marks
-from timingcam.seeing.bands import Bands, find_bands
-from timingcam.seeing.clip import ClipInfo, linear_light, open_clip
+from timingcam.seeing.bands import find_bands
+from timingcam.seeing.clip import linear_light, open_clip
 from timingcam.seeing.clock import frame_clock
-from timingcam.seeing.flashes import Flashes, find_flashes
-from timingcam.seeing.light import FlashLight, LitPicture
-from timingcam.seeing.marks import Hints, Marks, find_marks, maps_of, sense_of
-from timingcam.seeing.readout import FlashTurns, read_flashes
+from timingcam.seeing.flashes import find_flashes
+from timingcam.seeing.marks import Hints, find_marks, maps_of, sense_of
+from timingcam.seeing.readout import read_flashes
 from timingcam.seeing.stills import lit_pictures
-from timingcam.seeing.survey import Survey, survey
-from timingcam.seeing.view import View, find_view
+from timingcam.seeing.survey import survey
+from timingcam.seeing.view import find_view
 
 if TYPE_CHECKING:
     from conftest import SmallClip
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Journey:
-    """Everything up to the marks, and the clip's truth: `told` its truth.json, arrays of its flashes in time order."""
-
-    info: ClipInfo
-    engine: Engine
-    looked: Survey
-    bands: Bands
-    flashes: Flashes
-    light: FlashLight
-    lit: list[LitPicture]
-    view: View
-    turns: FlashTurns
-    marks: Marks
-    told: dict[str, Any]
-    true_s: np.ndarray
-    true_seen_deg: np.ndarray
-    true_covered: np.ndarray
-
-    def truth_of(self) -> np.ndarray:
-        """Which true flash each one found is."""
-        return np.abs(self.flashes.time_s[:, None] - self.true_s[None, :]).argmin(axis=1)
 
 
 @pytest.fixture(scope="session")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from fractions import Fraction
 from pathlib import Path
+from typing import Any
 
 import av
 import numpy as np
@@ -13,13 +14,13 @@ TICKS = 90_000
 
 def write_frames(
     path: Path, lumas: list[np.ndarray], ticks: list[int], *, codec: str = "libx264", pix_fmt: str = "yuv420p",
-    metadata: dict[str, str] | None = None, options: dict[str, str] | None = None,
+    metadata: dict[str, str] | None = None, options: dict[str, Any] | None = None,
 ) -> Path:  # fmt: skip
     """Write luma planes, shape (height, width), with time stamps in 1/90 000 s."""
     wide = pix_fmt.endswith("10le")
     with av.open(str(path), "w", options={"movflags": "use_metadata_tags"}) as file:
         file.metadata.update(metadata or {})
-        stream = file.add_stream(codec, rate=30)
+        stream: Any = file.add_stream(codec, rate=30)
         stream.height, stream.width = lumas[0].shape
         stream.pix_fmt = pix_fmt
         stream.codec_context.time_base = stream.time_base = Fraction(1, TICKS)

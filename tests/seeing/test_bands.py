@@ -133,5 +133,6 @@ def test_row_light_is_the_mean_of_what_the_table_gives() -> None:
 
 
 def test_columns_of_one_length() -> None:
+    two = np.zeros(2)
     with pytest.raises(ValueError, match="every column"):
-        Bands(*[np.zeros(2) for _ in range(5)], np.zeros(3), 0.3, 1.0, 10, 10)
+        Bands(two, two, two, two, two, np.zeros(3), 0.3, 1.0, 10, 10)

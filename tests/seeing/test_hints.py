@@ -12,11 +12,15 @@ import pytest
 from timingcam.errors import CannotUse
 from timingcam.seeing.clip import Orientation
 from timingcam.seeing.hints import Pointed, hints_on_maps
-from timingcam.seeing.marks import wrap
 from timingcam.seeing.readout import FlashTurns
 
 if TYPE_CHECKING:
-    from conftest import Journey
+    from seeing_journey import Journey
+
+
+def apart_deg(a: float, b: float) -> float:
+    """Between two directions."""
+    return abs((a - b + 180) % 360 - 180)
 
 
 def first_read(turns: FlashTurns) -> int:
@@ -29,7 +33,7 @@ def test_pointing_at_the_index(journey: Journey) -> None:
     hints = hints_on_maps(journey.view, journey.turns, journey.info, Pointed(index_px=(x, y)))
     assert hints.index_deg is not None
     # The index found is its centreline, and the tip is on it: a pixel is 0.4 degrees.
-    assert abs(wrap(hints.index_deg - journey.marks.index.deg)) < 0.4
+    assert apart_deg(hints.index_deg, journey.marks.index.deg) < 0.4
 
 
 def test_pointing_at_a_mark(journey: Journey) -> None:
@@ -47,7 +51,7 @@ def test_pointing_at_a_mark(journey: Journey) -> None:
     hints = hints_on_maps(journey.view, journey.turns, journey.info, Pointed(marks_px=(("A", u / w, v / w),)))
     ((name, deg),) = hints.marks_deg
     found = next(m for m in journey.marks.marks if m.name == "A")
-    assert name == "A" and abs(wrap(deg - found.deg)) < 0.4
+    assert name == "A" and apart_deg(deg, found.deg) < 0.4
 
 
 @pytest.mark.parametrize("quarter_turns", [0, 1, 2, 3])

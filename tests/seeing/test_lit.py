@@ -10,7 +10,7 @@ import numpy as np
 from timingcam.seeing.lit import marks_lit
 
 if TYPE_CHECKING:
-    from conftest import Journey
+    from seeing_journey import Journey
 
 
 def test_against_the_renderer(journey: Journey) -> None:

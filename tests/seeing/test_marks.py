@@ -17,7 +17,7 @@ from drawn_strips import GRID, add_line, ground
 from timingcam.engine import Engine, engine_from_dict
 from timingcam.errors import CannotMeasure
 from timingcam.reckoning.assemble import btdc_of_marks
-from timingcam.seeing.marks import Hints, Maps, Marks, advance_seen, find_marks, mark_places, rotor_angle_deg, wrap
+from timingcam.seeing.marks import Hints, Maps, Marks, advance_seen, find_marks, mark_places, rotor_angle_deg
 from timingcam.seeing.pose import square_on
 
 SENSE = {"clockwise": 1, "anticlockwise": -1}
@@ -25,6 +25,11 @@ SENSE = {"clockwise": 1, "anticlockwise": -1}
 # 17 rows, to 0.035 columns (bound of Cramér and Rao); texture that is alike over some five cells each way, five times
 # that: 0.03 degrees. Five sds.
 CLOSE_DEG = 0.15
+
+
+def apart_deg(a: float, b: float) -> float:
+    """Between two directions."""
+    return abs((a - b + 180) % 360 - 180)
 
 
 def engine(turns: str = "clockwise", marks: tuple[tuple[str, str, float], ...] | None = None, **more: Any) -> Engine:
@@ -72,7 +77,7 @@ def drawn(
         GRID,
         rotor,
         still,
-        np.asarray(wrap(turns)),
+        (turns + 180) % 360 - 180,
         1.0,
         sense,
         square_on(np.array([320.0, 180.0]), 120.0, (640, 360)),
@@ -120,8 +125,8 @@ def test_named_and_read_anywhere(turns: str) -> None:
         maps = drawn(one, zero_deg, index_deg, ADVANCE, seed=seed)
         marks = named(maps, one)
         whole += len(marks.marks) == 3
-        assert abs(wrap(marks.index.deg - index_deg)) < CLOSE_DEG
-        assert abs(wrap(marks.zero_deg - zero_deg)) < CLOSE_DEG
+        assert apart_deg(marks.index.deg, index_deg) < CLOSE_DEG
+        assert apart_deg(marks.zero_deg, zero_deg) < CLOSE_DEG
         # Index and zero together.
         seen = advance_seen(marks, maps.turns_deg, one, "one", maps.sense)
         assert np.abs(seen - ADVANCE).max() < np.sqrt(2) * CLOSE_DEG
@@ -177,7 +182,7 @@ def test_a_mark_that_cannot_be_seen_moves_the_rest_by_little() -> None:
     told = 0
     for seed in range(10):
         marks = named(drawn(one, 33.0, -75.0, ADVANCE, missing=("P",), seed=seed), one)
-        assert abs(wrap(marks.zero_deg - 33.0)) < 1.6 / 3 + CLOSE_DEG
+        assert apart_deg(marks.zero_deg, 33.0) < 1.6 / 3 + CLOSE_DEG
         told += any("Not found" in w and "P" in w for w in marks.warnings)
     assert told >= 5
 
@@ -194,7 +199,7 @@ def test_scratches_that_look_like_marks_do_not_lead_it_astray() -> None:
     maps = drawn(one, 33.0, -75.0, ADVANCE)
     for deg in (60.0, 111.0, -20.0, 170.0):
         add_line(maps.rotor, GRID, deg, (0.75, 0.97), light=0.7)
-    assert abs(wrap(named(maps, one).zero_deg - 33.0)) < CLOSE_DEG
+    assert apart_deg(named(maps, one).zero_deg, 33.0) < CLOSE_DEG
 
 
 def test_engraved_marks_are_dark() -> None:
@@ -202,7 +207,7 @@ def test_engraved_marks_are_dark() -> None:
     maps = drawn(one, 33.0, -75.0, ADVANCE)
     dark = replace(maps, rotor=-maps.rotor, still=-maps.still)
     marks = named(dark, one)
-    assert abs(wrap(marks.zero_deg - 33.0)) < CLOSE_DEG and abs(wrap(marks.index.deg + 75.0)) < CLOSE_DEG
+    assert apart_deg(marks.zero_deg, 33.0) < CLOSE_DEG and apart_deg(marks.index.deg, -75.0) < CLOSE_DEG
 
 
 def test_where_the_index_ends() -> None:
@@ -223,7 +228,7 @@ def test_two_lines_that_could_be_the_index() -> None:
         named(maps, one)
     assert "7 degrees apart" in refusal.value.found and "--index" in refusal.value.do
     marks = named(maps, one, hints=Hints(index_deg=-75.8))
-    assert abs(wrap(marks.index.deg + 75.0)) < CLOSE_DEG
+    assert apart_deg(marks.index.deg, -75.0) < CLOSE_DEG
 
 
 def test_marks_that_fit_two_ways() -> None:
@@ -235,7 +240,7 @@ def test_marks_that_fit_two_ways() -> None:
         named(maps, one)
     assert "two ways" in refusal.value.found and "--mark" in refusal.value.do
     marks = named(maps, one, hints=Hints(marks_deg=(("N", 33.5),)))
-    assert abs(wrap(marks.zero_deg - 33.0)) < CLOSE_DEG
+    assert apart_deg(marks.zero_deg, 33.0) < CLOSE_DEG
 
 
 def test_a_strobe_of_its_own_rate() -> None:

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 if TYPE_CHECKING:
-    from conftest import Journey
+    from seeing_journey import Journey
 
 
 def turn_errors(journey: Journey) -> tuple[np.ndarray, np.ndarray]:

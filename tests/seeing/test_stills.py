@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 if TYPE_CHECKING:
-    from conftest import Journey
+    from seeing_journey import Journey
 
 
 def test_each_lit_piece_of_a_kept_frame_is_a_picture(journey: Journey) -> None:

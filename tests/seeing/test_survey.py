@@ -18,7 +18,7 @@ from timingcam.seeing.clip import linear_light, open_clip
 from timingcam.seeing.survey import LIT_SHARE, MOST_KEPT, survey
 
 if TYPE_CHECKING:
-    from conftest import Journey
+    from seeing_journey import Journey
 
 
 def test_stamps_and_light_of_every_frame(tmp_path: Path) -> None:

@@ -18,7 +18,7 @@ from timingcam.seeing.light import FlashLight, LitPicture
 from timingcam.seeing.view import find_view
 
 if TYPE_CHECKING:
-    from conftest import Journey
+    from seeing_journey import Journey
 
 
 def test_pose_of_the_rotor(journey: Journey) -> None:
