@@ -64,7 +64,7 @@ def test_either_way_of_turning_either_way_of_switching(tmp_path: Path, turns: st
         ("upright", {"camera": "rotation = 90", "lamp": "at_deg = 120"}),
         ("mirrored", {"camera": 'mirrored = "metadata"'}),
         ("bulb", {"lamp": "fall_ms = 80", "camera": "tilt_deg = 3.0"}),
-        ("notch", {"tail": '[stator]\nindex = "notch"\n[rotor]\nfinish = "brushed"'}),
+        ("notch", {"tail": '[stator]\nindex = "notch"\n[rotor]\nfinish = "turned"'}),
         ("hand", {"tail": '[trouble.occluder]\nkind = "hand"\nfrom_s = 3.2\nto_s = 4.6\ndeepest_share = 0.4'}),
     ],
 )

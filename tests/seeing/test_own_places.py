@@ -81,7 +81,7 @@ def test_a_mark_is_found_however_far_its_file_is_off(error: float) -> None:
         made(100.0 + error, 91.0, 65.0), named(100.0), [place(0, "T"), place(-9, "S"), place(-35, "A")]
     )
     at = {mark.name: mark.deg for mark in found.marks}
-    # An eighth of the contrast is noise, over some 7 rows of a line half a degree (sd) wide: 0.02 degrees; three of those.
+    # An eighth of the contrast is noise, over 7 rows of a line half a degree (sd) wide: 0.02 degrees; three of those.
     assert at == pytest.approx({"T": 100.0 + error, "S": 91.0, "A": 65.0}, abs=0.06)
     assert found.zero_deg == pytest.approx(100.0 + error / 3, abs=0.06)
     # Marks that disagree widen the doubt of what they give together.

@@ -13,17 +13,19 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+from scipy.signal import find_peaks
 
 from timingcam.errors import CannotMeasure
-from timingcam.seeing.lines import Line, centreline, find_lines
+from timingcam.seeing.lines import WIDTHS_DEG, Line, centreline, line_response
 from timingcam.seeing.marks import Maps, Mark, Marks, Place, wrap
+from timingcam.seeing.strips import Grid
 
 INSIDE = 0.985  # of the rim: its own edge is no mark
-MOST_LINES = 80
+BAND = 0.72  # rim radii from which on a mark is looked for
+MOST_SDS, LEAST_SCORE = 12.0, 1.2  # our choice: one cell speaks no louder; fainter than this is noise
 REACH_DEG = 3.5  # our choice: a mark further than this from its file's place is not taken for it
 SHARE_OF_GAP = 0.45  # of the way to the next mark
 BESIDE = 1.2  # of the widths together: what lies that near to a clearer line of the other sign is its ground
-NEAR_RIM = 0.75  # rim radii that a mark has to reach
 RIVAL_SHARE = 0.7  # our choice: a second line this clear leaves it open which one is the mark
 SAME_THING = 0.8  # of the widths together: two filters' answers to one line
 DO_MARK = "paint the marks, film closer and square-on, or point at one with --mark NAME@X,Y"
@@ -46,8 +48,7 @@ def at_own_places(maps: Maps, marks: Marks, places: list[Place]) -> Marks:
         If no mark's line can be told.
     """
     inside = maps.grid.radii < INSIDE * maps.rim
-    lines = without_grounds(find_lines(maps.rotor[inside], maps.grid.some(inside), most=MOST_LINES))
-    lines = [line for line in lines if line.outer > NEAR_RIM * maps.rim]
+    lines = without_grounds(band_lines(maps.rotor[inside], maps.grid.some(inside), BAND * maps.rim))
     found, unsure = [], []
     for place in places:
         line = clearest(lines, marks.zero_deg + place.deg, _reach_deg(place, places))
@@ -66,6 +67,40 @@ def at_own_places(maps: Maps, marks: Marks, places: list[Place]) -> Marks:
         marks, marks=tuple(found), zero_deg=zero, zero_sd_deg=zero_sd, file_sd_deg=file_sd,
         warnings=(missing,) if unsure else (),
     )  # fmt: skip
+
+
+def band_lines(strip: np.ndarray, grid: Grid, inner: float) -> list[Line]:
+    """Radial lines in the band beside the rim, where marks are.
+
+    Parameters
+    ----------
+    strip : ndarray, shape (n_radii, n_angles)
+    grid : Grid
+    inner : float
+        Where the band begins, rotor radii; it reaches to the strip's end.
+
+    Returns
+    -------
+    list of Line
+        With the mean response over the band as the score, in noise sds.
+    """
+    rows = grid.radii >= inner
+    radii = grid.radii[rows]
+    found = []
+    for width in WIDTHS_DEG:
+        response = np.clip(line_response(strip, grid, width)[rows], -MOST_SDS, MOST_SDS)
+        mean = response.mean(axis=0)
+        apart = max(1, round(0.5 * width / grid.step_deg))
+        for sign in (1, -1):
+            # Twice round, so that a line at the seam is a peak as well.
+            peaks, _ = find_peaks(np.tile(sign * mean, 2), height=LEAST_SCORE, distance=apart)
+            for k in np.unique(peaks % grid.n_angles):
+                there = radii[sign * response[:, k] > LEAST_SCORE]
+                if len(there):
+                    found.append(
+                        Line(k * grid.step_deg, width, float(there[0]), float(there[-1]), sign, float(sign * mean[k]))
+                    )
+    return sorted(found, key=lambda line: -line.score)
 
 
 def without_grounds(lines: list[Line]) -> list[Line]:
