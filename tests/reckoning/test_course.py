@@ -68,3 +68,11 @@ def test_rests_last_as_long_as_the_rotor_stays() -> None:
     # Half a frame of slope lies within the rest's quarter of a degree at either end.
     assert (top.first, top.last) == (30, 60)
     assert top.deg == pytest.approx(30.0)
+
+
+def test_a_frame_read_too_far_as_the_rotor_stops_does_not_hide_the_rest() -> None:
+    seen = course((0, 0), (1, 30), (2, 30), (3, -10))
+    seen[29] = 31.4
+    top = rests(seen, turning_points(seen))[1]
+    assert (top.first, top.last) == (30, 60)
+    assert top.deg == pytest.approx(30.0)

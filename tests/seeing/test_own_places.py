@@ -7,30 +7,14 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from timingcam.errors import CannotMeasure
 from timingcam.seeing.lines import Line
 from timingcam.seeing.marks import Index, Maps, Mark, Marks, Place
-from timingcam.seeing.own_places import at_own_places, clearest, without_grounds
+from timingcam.seeing.own_places import at_own_places, band_lines, clearest
 from timingcam.seeing.pose import square_on
 from timingcam.seeing.strips import Grid
 
 ENGRAVED = Line(118.5, 2.1, 0.67, 0.97, -1, 240.0)
-GROUND = Line(114.3, 3.2, 0.67, 0.97, 1, 215.0)  # between two engraved marks
-OTHER = Line(110.4, 0.6, 0.67, 0.97, -1, 230.0)
-PAINTED = Line(144.1, 0.9, 0.67, 0.97, 1, 180.0)
-
-
-def test_the_ground_between_two_marks_is_no_line() -> None:
-    assert without_grounds([ENGRAVED, OTHER, GROUND, PAINTED]) == [ENGRAVED, OTHER, PAINTED]
-
-
-def test_two_marks_of_one_kind_side_by_side_both_stay() -> None:
-    near = replace(ENGRAVED, deg=120.5, score=200.0)
-    assert without_grounds([ENGRAVED, near]) == [ENGRAVED, near]
-
-
-def test_what_does_not_lie_at_the_same_radius_stays() -> None:
-    inner = replace(GROUND, inner=0.5, outer=0.6)
-    assert without_grounds([ENGRAVED, inner]) == [ENGRAVED, inner]
 
 
 def test_the_clearest_is_taken_however_far_within_reach() -> None:
@@ -65,6 +49,15 @@ def made(*marks_deg: float) -> Maps:
     return Maps(GRID, rotor.astype(np.float32), still.astype(np.float32), np.zeros(1), 1.0, 1, POSE, covariance)
 
 
+def test_the_ground_between_two_marks_is_no_line() -> None:
+    maps = made(100.0, 93.0)
+    inside = GRID.radii < 0.985
+    lines = [line for line in band_lines(maps.rotor[inside], GRID.some(inside), 0.72) if 85 < line.deg < 108]
+    assert lines
+    assert all(line.sign == -1 for line in lines)
+    assert all(min(abs(line.deg - 100.0), abs(line.deg - 93.0)) < 1.0 for line in lines if line.width_deg < 3)
+
+
 def named(zero_deg: float) -> Marks:
     mark = Mark("T", zero_deg, 0.1, 0.7, 0.95, 1.0, 0.0, 0.3)
     return Marks((mark,), Index(270.0, 0.02, 1.03, 1.0), zero_deg, 0.1, 0.3, ())
@@ -90,6 +83,12 @@ def test_a_mark_is_found_however_far_its_file_is_off(error: float) -> None:
 
 
 def test_a_mark_that_is_not_there_is_left_out_and_said() -> None:
-    found = at_own_places(made(100.0), named(100.0), [place(0, "T"), place(-9, "S")])
-    assert [mark.name for mark in found.marks] == ["T"]
+    found = at_own_places(made(100.0, 65.0), named(100.0), [place(0, "T"), place(-9, "S"), place(-35, "A")])
+    assert [mark.name for mark in found.marks] == ["T", "A"]
     assert "mark S: left out" in found.warnings[0]
+
+
+def test_one_line_alone_names_nothing() -> None:
+    with pytest.raises(CannotMeasure, match="1 of 2 marks"):
+        at_own_places(made(100.0), named(100.0), [place(0, "T"), place(-9, "S")])
+    assert len(at_own_places(made(100.0), named(100.0), [place(0, "T")]).marks) == 1

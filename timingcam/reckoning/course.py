@@ -12,7 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 
 NOISE_DEG = 1.5  # our choice: a movement smaller than this is not counted as turning back
-REST_DEG = 0.25  # our choice: a rotor that stays within this of its turning point rests there
+REST_DEG = 0.25  # our choice: a rotor that stays within this of one angle rests there
+ABOUT_DEG = 3.0  # our choice: how far from the turning point the rest is looked for
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,11 +31,12 @@ class Turn:
 
 @dataclass(frozen=True, slots=True)
 class Rest:
-    """Frames, first and last, during which the rotor rested at a turning point."""
+    """Frames, first and last, during which the rotor rested at a turning point, and how far it got there at most."""
 
     first: int
     last: int
     deg: float
+    furthest_deg: float
     top: bool
     end: bool
 
@@ -126,11 +128,21 @@ def rests(forward_deg: np.ndarray, turns: list[Turn]) -> list[Rest]:
     """
     found = []
     for turn in turns:
-        near = np.abs(forward_deg - turn.deg) < REST_DEG
-        first = last = turn.frame
-        while first > 0 and (near[first - 1] or not np.isfinite(forward_deg[first - 1])):
-            first -= 1
-        while last < len(near) - 1 and (near[last + 1] or not np.isfinite(forward_deg[last + 1])):
-            last += 1
-        found.append(Rest(first, last, float(np.nanmedian(forward_deg[first : last + 1])), turn.top, turn.end))
+        first, last = _about(forward_deg, turn.frame, turn.deg, ABOUT_DEG)
+        part = forward_deg[first : last + 1]
+        # A frame in which the rotor still moved may be read a degree too far: the rest is where most frames are.
+        level = float(np.nanpercentile(part, 50, method="nearest"))
+        inside = np.flatnonzero(np.abs(part - level) < REST_DEG)
+        middle = first + int(inside[np.argmin(np.abs(inside - np.median(inside)))])
+        first, last = _about(forward_deg, middle, level, REST_DEG)
+        rest_deg = float(np.nanmedian(forward_deg[first : last + 1]))
+        found.append(Rest(first, last, rest_deg, turn.deg, turn.top, turn.end))
     return found
+
+
+def _about(forward_deg: np.ndarray, frame: int, deg: float, reach_deg: float) -> tuple[int, int]:
+    """First and last frame of the stretch about a frame that stays within reach of an angle; NaN does not end it."""
+    away = np.flatnonzero(np.abs(forward_deg - deg) >= reach_deg)
+    before, after = away[away < frame], away[away > frame]
+    first = int(before[-1]) + 1 if len(before) else 0
+    return first, int(after[0]) - 1 if len(after) else len(forward_deg) - 1

@@ -122,7 +122,7 @@ class Named:
     parallax_deg: float
 
 
-def name_marks(turned: HandTurned, turns_deg: np.ndarray, do: str) -> Named:
+def name_marks(turned: HandTurned, turns_deg: np.ndarray, do: str, *, by_spec: bool = True) -> Named:
     """Name the index and the marks.
 
     Parameters
@@ -130,6 +130,8 @@ def name_marks(turned: HandTurned, turns_deg: np.ndarray, do: str) -> Named:
     turned : HandTurned
     turns_deg : ndarray
         Turns of the rotor (fine reading) at which the advance is one that an engine can have.
+    by_spec : bool
+        Whether it should be near the spec's at those turns.
     do : str
         What to do where no reading of the picture fits.
 
@@ -141,7 +143,8 @@ def name_marks(turned: HandTurned, turns_deg: np.ndarray, do: str) -> Named:
     engine = turned.engine
     maps, btdc = turned.turning.maps(turns_deg, turned.sense), btdc_of_marks(engine)
     try:
-        marks = find_marks(maps, engine, turned.cylinder, btdc, _hints(turned))
+        judged_by = engine if by_spec else engine.model_copy(update={"spec": None})
+        marks = find_marks(maps, judged_by, turned.cylinder, btdc, _hints(turned))
         marks = at_own_places(maps, marks, mark_places(engine, btdc, turned.sense))
     except CannotMeasure as fault:
         raise CannotMeasure(found=fault.found, expected=fault.expected, do=do) from fault

@@ -99,9 +99,10 @@ def _lasts(rest: Rest, time_s: np.ndarray) -> bool:
 
 def _judged(rest: Rest, stop_deg: float, time_s: np.ndarray) -> Contact:
     reason = ""
-    if abs(rest.deg - stop_deg) > SAME_STOP_DEG:
+    lasts = _lasts(rest, time_s)
+    if abs((rest.deg if lasts else rest.furthest_deg) - stop_deg) > SAME_STOP_DEG:
         reason = TURNED_BACK
-    elif not _lasts(rest, time_s):
+    elif not lasts:
         reason = NO_REST
     return Contact(rest.first, rest.last, rest.deg, rest.top, reason == "", reason)
 

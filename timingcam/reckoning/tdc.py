@@ -35,6 +35,9 @@ from timingcam.seeing.slow import FineTurns, in_step, near, read_frames
 MOST_READ = 12  # frames read finely in one rest; more err alike
 LIKE_AT_REST = 3.0  # our choice: frames of one rest share light and coding, so three count as one
 T_MARK_DEG = 5.0  # our choice: the mark nearest to TDC, if its file puts it within this of it, is the T mark
+# Advances of which the outermost are as far as any engine's go. With TDC known, marks and index by which the crank
+# would be seen to stand at others are not taken: the marks as a whole are off by 4.5 degrees at most.
+ANY_ADVANCE_DEG = (-3.7, 0.0, 57.0)
 NOT_OF_A_MARK = "the mark's own position"
 CAUTIONS = (
     "Turn the engine by hand only, never with the starter: a piston driven against the stop is damaged.",
@@ -106,7 +109,8 @@ def true_tdc(
     turned = follow_clip(clip, engine, cylinder, watched, progress)
     contacts = contacts_of(turned.forward_deg, turned.turning.track.time_s)
     middle = _measured(turned, contacts)
-    named = name_marks(turned, np.array([_turn_at_tdc(turned, middle)]), _DO_NAMES)
+    around = _turn_at_tdc(turned, middle) - turned.sense * np.array(ANY_ADVANCE_DEG)
+    named = name_marks(turned, around, _DO_NAMES, by_spec=False)
     rows = [row for row in place_rows(turned, named) if row.source != NOT_OF_A_MARK]
     stop = BudgetRow("where the stop holds", middle.part.sd, "deg", "random", middle.part.sd)
     found = _marks_found(turned, named, middle, rows)

@@ -25,7 +25,8 @@ BAND = 0.72  # rim radii from which on a mark is looked for
 MOST_SDS, LEAST_SCORE = 12.0, 1.2  # our choice: one cell speaks no louder; fainter than this is noise
 REACH_DEG = 3.5  # our choice: a mark further than this from its file's place is not taken for it
 SHARE_OF_GAP = 0.45  # of the way to the next mark
-BESIDE = 1.2  # of the widths together: what lies that near to a clearer line of the other sign is its ground
+GROUND_DEG = 12.0  # our choice: to either side, wide enough that marks fill less than half of it
+LEAST_SHARE = 0.5  # our choice: half-way between a mark and the ground between two
 RIVAL_SHARE = 0.7  # our choice: a second line this clear leaves it open which one is the mark
 SAME_THING = 0.8  # of the widths together: two filters' answers to one line
 DO_MARK = "paint the marks, film closer and square-on, or point at one with --mark NAME@X,Y"
@@ -45,10 +46,10 @@ def at_own_places(maps: Maps, marks: Marks, places: list[Place]) -> Marks:
     Raises
     ------
     CannotMeasure
-        If no mark's line can be told.
+        If fewer than two marks' lines can be told, in a file that has two.
     """
     inside = maps.grid.radii < INSIDE * maps.rim
-    lines = without_grounds(band_lines(maps.rotor[inside], maps.grid.some(inside), BAND * maps.rim))
+    lines = band_lines(maps.rotor[inside], maps.grid.some(inside), BAND * maps.rim)
     found, unsure = [], []
     for place in places:
         line = clearest(lines, marks.zero_deg + place.deg, _reach_deg(place, places))
@@ -59,8 +60,12 @@ def at_own_places(maps: Maps, marks: Marks, places: list[Place]) -> Marks:
         deg, sd = centreline(maps.rotor[inside], maps.grid.some(inside), line, span)
         sd = float(np.hypot(sd, maps.bend_sd_deg(deg, marks.index.deg)))
         found.append(Mark(place.name, deg, sd, line.inner, line.outer, line.width_deg, place.deg, place.sd_deg))
-    if not found:
-        raise CannotMeasure(found="no mark whose own line can be told", expected="clear marks", do=DO_MARK)
+    # One line alone fits anywhere; a second one at the file's spacing says that it is the right one.
+    if len(found) < min(2, len(places)):
+        raise CannotMeasure(
+            found=f"{len(found)} of {len(places)} marks whose own line can be told",
+            expected="two at least, spaced about as the engine file says", do=DO_MARK,
+        )  # fmt: skip
     zero, zero_sd, file_sd = _zero_of(found, marks.zero_deg)
     missing = f"Not sure which line on the rotor is mark {', '.join(sorted(set(unsure)))}: left out."
     return replace(
@@ -82,10 +87,10 @@ def band_lines(strip: np.ndarray, grid: Grid, inner: float) -> list[Line]:
     Returns
     -------
     list of Line
-        With the mean response over the band as the score, in noise sds.
+        With the mean response over the band as the score, in noise sds; the ground beside marks left out.
     """
     rows = grid.radii >= inner
-    radii = grid.radii[rows]
+    radii, profile = grid.radii[rows], strip[rows].mean(axis=0)
     found = []
     for width in WIDTHS_DEG:
         response = np.clip(line_response(strip, grid, width)[rows], -MOST_SDS, MOST_SDS)
@@ -96,38 +101,24 @@ def band_lines(strip: np.ndarray, grid: Grid, inner: float) -> list[Line]:
             peaks, _ = find_peaks(np.tile(sign * mean, 2), height=LEAST_SCORE, distance=apart)
             for k in np.unique(peaks % grid.n_angles):
                 there = radii[sign * response[:, k] > LEAST_SCORE]
-                if len(there):
+                if len(there) and _stands_out(profile, k * grid.step_deg, width, grid) > LEAST_SHARE:
                     found.append(
                         Line(k * grid.step_deg, width, float(there[0]), float(there[-1]), sign, float(sign * mean[k]))
                     )
     return sorted(found, key=lambda line: -line.score)
 
 
-def without_grounds(lines: list[Line]) -> list[Line]:
-    """Lines less those that are only the ground beside a clearer line of the other sign.
+def _stands_out(profile: np.ndarray, line_deg: float, width_deg: float, grid: Grid) -> float:
+    """How far a line stands out of the light all about it, as a share of how far it does of what lies beside it.
 
-    Parameters
-    ----------
-    lines : list of Line
-
-    Returns
-    -------
-    list of Line
-        In the same order.
+    About 1 for a mark; near 0 for the ground between two marks, which only looks bright beside them.
     """
-    kept = []
-    for line in lines:
-        beside = [
-            other
-            for other in lines
-            if other.sign != line.sign
-            and other.score > line.score
-            and abs(float(wrap(other.deg - line.deg))) < BESIDE * (other.width_deg + line.width_deg)
-            and min(other.outer, line.outer) > max(other.inner, line.inner)
-        ]
-        if not beside:
-            kept.append(line)
-    return kept
+    offset = (grid.angles_rad() * 180 / np.pi - line_deg + 180.0) % 360.0 - 180.0
+    ground = float(np.median(profile[np.abs(offset) < GROUND_DEG]))
+    inside = float(profile[np.abs(offset) <= 0.5 * width_deg + 0.5 * grid.step_deg].mean())
+    beside = np.abs(np.abs(offset) - 1.5 * width_deg) <= 0.5 * width_deg + 0.5 * grid.step_deg
+    against = inside - float(profile[beside].mean())
+    return (inside - ground) / against if against != 0 else 0.0
 
 
 def clearest(lines: list[Line], deg: float, reach_deg: float) -> Line | None:

@@ -27,6 +27,7 @@ LEAST_SIDE = 3  # frames on either side
 INSTANT_SD = 0.8 / np.sqrt(12.0)
 # A lamp that lights within a quarter of the frame period cannot be told from one that lights at once.
 QUICK = 0.25
+ONE_WAY = 1.0  # the same in a clip that shows the lamp switch one way only
 PLAINLY = 0.6  # our choice: what is left of the misfit; video coding lets brightness swing for some frames after a jump
 LAG_SHARE_SD = 0.2  # our choice: a bulb's rise is no exponential; of its lag that much is in doubt
 CLIPPED_SD = 0.25  # of the frame period: clipped light seems full too early
@@ -62,10 +63,12 @@ def switchings(lamp: LampLight, time_s: np.ndarray) -> list[Switching]:
     """
     period_s = float(np.median(np.diff(time_s)))
     found: list[Switching] = []
-    for on in (True, False):
-        rises = [r for r in _rises(lamp.level if on else 1 - lamp.level, time_s) if r is not None]
-        lag_s = lag(rises, period_s)
-        for rise in rises:
+    rises = {
+        on: [r for r in _rises(lamp.level if on else 1 - lamp.level, time_s) if r is not None] for on in (True, False)
+    }
+    lags_s = _lags(rises, period_s)
+    for on, lag_s in lags_s.items():
+        for rise in rises[on]:
             if lag_s == 0.0:
                 at_s, sd_s, lag_sd_s = mean_time(rise), INSTANT_SD * period_s, QUICK * period_s / np.sqrt(12)
             else:
@@ -144,7 +147,19 @@ def mean_time(rise: Rise) -> float:
     return float((steps * (time_s[1:] + time_s[:-1]) / 2).sum())
 
 
-def lag(rises: list[Rise], period_s: float) -> float:
+def _lags(rises: dict[bool, list[Rise]], period_s: float) -> dict[bool, float]:
+    """Slowness of lighting and of dying, seconds; 0 for a lamp that is quick.
+
+    A bulb is slow both ways; what video coding makes of a jump, it does one way more than the other.
+    """
+    if not all(rises.values()):
+        return {on: lag(some, period_s, ONE_WAY) for on, some in rises.items()}
+    if lag([*rises[True], *rises[False]], period_s) == 0:
+        return dict.fromkeys(rises, 0.0)
+    return {on: lag(some, period_s) for on, some in rises.items()}
+
+
+def lag(rises: list[Rise], period_s: float, least: float = QUICK) -> float:
     """How slowly the lamp lights up: the time constant that explains all rises best; 0 where it is too quick to tell.
 
     Parameters
@@ -152,6 +167,8 @@ def lag(rises: list[Rise], period_s: float) -> float:
     rises : list of Rise
     period_s : float
         From frame to frame.
+    least : float
+        The shortest that counts, in periods.
 
     Returns
     -------
@@ -163,7 +180,7 @@ def lag(rises: list[Rise], period_s: float) -> float:
     tried = np.concatenate([[0.0], np.geomspace(0.1 * period_s, 0.5 * REACH_S, 24)])
     cost = [sum(best_start(rise, tau, period_s)[1] for rise in rises) for tau in tried]
     best = int(np.argmin(cost))
-    slow = tried[best] > QUICK * period_s and cost[best] < PLAINLY * cost[0]
+    slow = tried[best] > least * period_s and cost[best] < PLAINLY * cost[0]
     return float(tried[best]) if slow else 0.0
 
 
