@@ -14,7 +14,7 @@ from pathlib import Path
 import numpy as np
 
 from timingcam.engine import Engine, read_engine
-from timingcam.errors import CannotUse
+from timingcam.errors import CannotMeasure, CannotUse
 from timingcam.reckoning.assemble import (
     Seen,
     Strobe,
@@ -39,12 +39,13 @@ from timingcam.seeing.clip import ClipInfo, linear_light, open_clip
 from timingcam.seeing.clock import frame_clock
 from timingcam.seeing.flashes import find_flashes
 from timingcam.seeing.hints import Pointed, hints_on_maps
-from timingcam.seeing.marks import find_marks, maps_of, sense_of
-from timingcam.seeing.readout import read_flashes
+from timingcam.seeing.marks import Maps, Marks, find_marks, maps_of, sense_of, spacing_misfit
+from timingcam.seeing.readout import FlashTurns, read_flashes
 from timingcam.seeing.stills import lit_pictures
 from timingcam.seeing.survey import survey
-from timingcam.seeing.view import find_view
+from timingcam.seeing.view import View, find_view, other_view
 
+POOR_SPACING = 2.0  # our choice: chi-square a mark beyond which the other pose is asked
 Progress = Callable[[str, float], None]
 
 
@@ -118,10 +119,15 @@ def measure(
     flashes = find_flashes(bands, clock, options.line_time_s, options.exposure_s)
     light, lit = lit_pictures(looked, bands, flashes, light_table)
     view = find_view(light, lit, options.pointed.centre_stored(info))
-    turns = read_flashes(info, flashes, light, view, _teller(info, "reading every flash", progress))
-    hints = hints_on_maps(view, turns, info, options.pointed)
-    maps = maps_of(view, sense_of(engine, mirrored=info.orientation.mirrored))
-    marks = find_marks(maps, engine, cylinder, btdc_of_marks(engine), hints)
+    tell = _teller(info, "reading every flash", progress)
+
+    def look(view: View) -> tuple[FlashTurns, Maps, Marks]:
+        turns = read_flashes(info, flashes, light, view, tell)
+        maps = maps_of(view, sense_of(engine))
+        hints = hints_on_maps(view, turns, info, options.pointed)
+        return turns, maps, find_marks(maps, engine, cylinder, btdc_of_marks(engine), hints)
+
+    view, (turns, _, marks) = _in_the_better_pose(view, look)
     seen = Seen(info, clock, options.capture_fps or info.capture_fps, flashes, view, turns, marks)
 
     angles = flash_angles(seen, engine, cylinder)
@@ -146,6 +152,25 @@ def measure(
         warnings=warnings_of(seen, engine, options.strobe, (*speed.warnings, *curve_warnings)),
         pictures=pictures_of(seen, readings),
     )
+
+
+def _in_the_better_pose(
+    view: View, look: Callable[[View], tuple[FlashTurns, Maps, Marks]]
+) -> tuple[View, tuple[FlashTurns, Maps, Marks]]:
+    """Look, and look again in the other pose that the rim allows where the marks' spacing speaks for that one."""
+    if view.other is None:
+        return view, look(view)
+    try:
+        first = look(view)
+    except CannotMeasure:
+        second_view = other_view(view)
+        return second_view, look(second_view)
+    _, maps, marks = first
+    here, there = (spacing_misfit(maps, marks, pose) for pose in (view.pose, view.other.pose))
+    if here < POOR_SPACING or there > 0.5 * here:
+        return view, first
+    second_view = other_view(view)
+    return second_view, look(second_view)
 
 
 def _refuse_unknown(engine: Engine, cylinder: str) -> None:

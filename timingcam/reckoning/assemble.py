@@ -27,7 +27,7 @@ from timingcam.seeing.readout import FlashTurns
 from timingcam.seeing.view import View
 
 # Our choice: a falling order this clear over a fall this large is no retard at the top and no sticking advancer.
-BACKWARDS_RANK, BACKWARDS_FALL_DEG = -0.6, 5.0
+BACKWARDS_RANK, BACKWARDS_FALL_DEG = -0.3, 5.0
 NOT_LIT = "the index or the marks are not lit"
 GIVEN_HEIGHT_SD_MM = 0.5  # our choice: a height read off with a rule, where the file gives no doubt of its own
 
@@ -87,15 +87,17 @@ def index_parallax_deg(seen: Seen, engine: Engine, height_mm: float) -> float:
 
 
 def flash_angles(seen: Seen, engine: Engine, cylinder: str) -> FlashAngles:
-    """Advance as it looks at each flash, the index's parallax taken out."""
+    """Advance as it looks at each flash, the index's parallax taken out; NaN where index or marks were not lit."""
     height_mm, _ = index_height(engine)
     parallax = index_parallax_deg(seen, engine, height_mm)
-    sense = sense_of(engine, mirrored=seen.info.orientation.mirrored)
+    sense = sense_of(engine)
     advance = advance_seen(seen.marks, seen.turns.turn_deg, engine, cylinder, sense)
+    lit = marks_lit(seen.flashes, seen.turns, seen.view, seen.marks)
+    advance = np.where(lit, advance, np.nan)
     # An index that appears too far in the direction of turning makes marks look late to reach it: more advance.
     return FlashAngles(
         seen.flashes.time_s.copy(), seen.flashes.time_sd_s.copy(), advance - sense * parallax,
-        seen.turns.turn_sd_deg.copy(),
+        np.where(lit, seen.turns.turn_sd_deg, np.nan),
     )  # fmt: skip
 
 
@@ -103,7 +105,7 @@ def advance_readings(seen: Seen, angles: FlashAngles, speed: Speed, strobe: Stro
     """Readings after the strobe's dial and delay: advance = seen + dial + 6·rpm·delay."""
     advance = angles.seen_deg + strobe.dial_deg + DEG_PER_S_PER_RPM * speed.rpm * strobe.delay_s
     reasons = []
-    lit = marks_lit(seen.flashes, seen.turns, seen.view, seen.marks)
+    lit = np.isfinite(angles.seen_deg)
     stray = speed.stray if speed.stray is not None else np.zeros(len(speed.rpm), bool)
     for i, reason in enumerate(seen.turns.reason):
         if speed.double[i]:

@@ -20,7 +20,9 @@ JITTER_S = 0.3e-3  # our choice: stamps off by more than this deserve a word
 def warnings_of(seen: Seen, engine: Engine, strobe: Strobe, more: tuple[str, ...]) -> tuple[str, ...]:
     """Everything a person should know about this measurement, the gravest first."""
     said = list(more) + list(seen.marks.warnings) + list(seen.flashes.warnings) + list(seen.view.warnings)
-    apart = alike_after_turn(engine)
+    # Paint is not looked at, so it tells nothing apart here.
+    bare = tuple(m.model_copy(update={"paint": None}) for m in engine.rotor.mark)
+    apart = alike_after_turn(engine.model_copy(update={"rotor": engine.rotor.model_copy(update={"mark": bare})}))
     if apart is not None:
         said.append(
             f"The marks of the cylinders look alike {apart:.0f} degrees apart: that this is the cylinder named is taken "
@@ -38,6 +40,8 @@ def warnings_of(seen: Seen, engine: Engine, strobe: Strobe, more: tuple[str, ...
         )
     if seen.view.pose.tilt_deg > OBLIQUE_DEG:
         said.append(f"The camera looks at the rotor {seen.view.pose.tilt_deg:.0f} degrees off its axis: film squarer.")
+    if seen.info.orientation.mirrored:
+        said.append("The file asks to be shown mirrored; the turning was taken as in the picture that the camera stored.")
     if not seen.clock.regular and seen.clock.jitter_s > JITTER_S:
         said.append("The frames' time stamps are uneven, so speeds are less certain.")
     unread = float(np.mean(~np.isfinite(seen.turns.turn_deg)))

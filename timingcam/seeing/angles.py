@@ -25,8 +25,10 @@ SMEAR_SD_RAD2 = np.radians(1.5) ** 2  # wide: half the mean square of what a 500
 MOST_CELLS = 8000  # our choice: more say next to nothing more of the angle
 LEAST_CELLS = 150
 LEAST_KNOWN = 0.01
+# Our choice: a flash joins the map when it looks like it, shares a good part with it, and its angle is known.
+FULL_OVERLAP, LEAST_OVERLAP, LEAST_MATCH, LOOSEST_SD_DEG = 0.5, 0.3, 0.35, 1.0
 N_SECTORS = 24
-MAP_ROUNDS = 4  # our choice: the map changes by less than its noise after three
+MAP_ROUNDS = 5  # our choice: the map changes by less than its noise after three
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -74,6 +76,8 @@ class Turn:
     sd_deg: float
     match: float
     rival: float
+    overlap: float  # share of what the flash showed that the map knows
+    likeness: float  # correlation of all that both show, at most 1
 
 
 def telling_cells(rotor: RotorMap) -> Cells:
@@ -93,7 +97,7 @@ def telling_cells(rotor: RotorMap) -> Cells:
 
 
 def read_turn(
-    rotor: RotorMap, cells: Cells, strip: np.ndarray, known: np.ndarray, near_deg: float | None = None
+    rotor: RotorMap, cells: Cells, strip: np.ndarray, known: np.ndarray, near: Turn | None = None
 ) -> Turn | None:
     """Angle of one strip against the map.
 
@@ -104,8 +108,8 @@ def read_turn(
         From `telling_cells` of that map.
     strip, known : ndarray, shape (n_radii, n_angles)
         Evened out, and where it is known.
-    near_deg : float, optional
-        Look only within a few degrees of this angle.
+    near : Turn, optional
+        What was found before: look only within a few degrees of it.
 
     Returns
     -------
@@ -115,11 +119,8 @@ def read_turn(
     if known.mean() < LEAST_KNOWN:
         return None
     strip = (strip - rotor.still) * known
-    if near_deg is None:
-        deg, match, rival = _coarse(rotor, strip, known)
-    else:
-        deg, match, rival = near_deg, 1.0, 0.0
-    return _fine(rotor, cells, (strip, known), Turn(deg, np.inf, match, rival))
+    start = _coarse(rotor, strip, known) if near is None else near
+    return _fine(rotor, cells, (strip, known), start)
 
 
 def build_map(grid: Grid, strips: list[np.ndarray], knowns: list[np.ndarray], centre_sd: float) -> RotorMap:
@@ -142,8 +143,7 @@ def build_map(grid: Grid, strips: list[np.ndarray], knowns: list[np.ndarray], ce
     for round_number in range(MAP_ROUNDS):
         cells = telling_cells(rotor)
         for i, (strip, known) in enumerate(zip(strips, knowns, strict=True)):
-            last = turns[i]
-            near = last.deg if last is not None and round_number > 1 else None
+            near = turns[i] if round_number > 2 else None
             turns[i] = read_turn(rotor, cells, strip, known, near)
         rotor = _rebuilt(rotor, strips, knowns, turns)
     return replace(rotor, inflation=_inflation(rotor, strips, knowns, turns))
@@ -155,16 +155,22 @@ def _inflation(
     """How much wider sds are than if cells were independent, the median over some flashes."""
     ratios = []
     for strip, known, turn in list(zip(strips, knowns, turns, strict=True))[:12]:
-        if turn is not None and turn.match > 0.25:
+        if turn is not None and fits(turn):
             misfit = (strip - rotor.still) * known - turned(rotor.light, turn.deg)
             ratios.append(_neighbours(misfit[known], known))
     return float(np.median(ratios)) if ratios else 1.0
 
 
+def fits(turn: Turn) -> bool:
+    """Whether a flash is surely the map's rotor at that angle."""
+    alike = turn.match > LEAST_MATCH and turn.likeness > LEAST_MATCH and turn.likeness > 1.25 * turn.rival
+    return alike and turn.overlap > LEAST_OVERLAP and turn.sd_deg < LOOSEST_SD_DEG
+
+
 def _rebuilt(
     rotor: RotorMap, strips: list[np.ndarray], knowns: list[np.ndarray], turns: list[Turn | None]
 ) -> RotorMap:
-    good = [i for i, t in enumerate(turns) if t is not None and t.match > 0.25]
+    good = [i for i, t in enumerate(turns) if t is not None and fits(t)]
     if not good:
         return rotor
     degs = np.array([turns[i].deg for i in good])  # type: ignore[union-attr]
@@ -213,8 +219,8 @@ def turned(strip: np.ndarray, deg: float) -> np.ndarray:
     return fft.irfft(fft.rfft(strip, axis=1) * phase, n, axis=1).astype(np.float32)
 
 
-def _coarse(rotor: RotorMap, strip: np.ndarray, known: np.ndarray) -> tuple[float, float, float]:
-    """Best angle over the full turn by normalised correlation, its correlation, and that of the best rival."""
+def _coarse(rotor: RotorMap, strip: np.ndarray, known: np.ndarray) -> Turn:
+    """Best angle over the full turn by normalised correlation, less where map and flash share little."""
     fine = strip.shape[1]
     n = min(COARSE_ANGLES, fine)
 
@@ -228,13 +234,17 @@ def _coarse(rotor: RotorMap, strip: np.ndarray, known: np.ndarray) -> tuple[floa
     cross = fft.irfft((np.conj(fa) * fb).sum(axis=0), n)
     energy = fft.irfft((np.conj(fa2) * fk).sum(axis=0), n) * fft.irfft((np.conj(fw) * fb2).sum(axis=0), n)
     score = cross / np.sqrt(np.maximum(energy, 1e-9 * float(np.max(energy)) + 1e-12))
+    overlap = fft.irfft((np.conj(fw) * fk).sum(axis=0), n) / max(float(k.sum()), 1.0)
+    # A sliver fits anything.
+    score = score * np.sqrt(np.clip(overlap / FULL_OVERLAP, 0.0, 1.0))
     best = int(np.argmax(score))
     before, at, after = score[best - 1], score[best], score[(best + 1) % n]
     bend = before - 2 * at + after
     part = 0.5 * (before - after) / bend if bend < 0 else 0.0
     away = np.abs((np.arange(n) - best + n // 2) % n - n // 2) > max(4, n // 60)
     deg = (best + float(np.clip(part, -0.5, 0.5))) * 360.0 / n
-    return (deg + 180.0) % 360.0 - 180.0, float(at), float(score[away].max())
+    deg = (deg + 180.0) % 360.0 - 180.0
+    return Turn(deg, np.inf, float(at), float(score[away].max()), float(overlap[best]), float(at))
 
 
 def _fine(rotor: RotorMap, cells: Cells, seen: tuple[np.ndarray, np.ndarray], start: Turn) -> Turn | None:
@@ -277,7 +287,8 @@ def _fine(rotor: RotorMap, cells: Cells, seen: tuple[np.ndarray, np.ndarray], st
     sd = float(np.degrees(np.sqrt(np.linalg.inv(normal + prior)[0, 0])))
     sector = (cells.column[ok] * N_SECTORS) // n
     sd *= max(rotor.inflation, _disagreement(columns[:, 0], misfit, weight, sector))
-    return Turn((deg + 180) % 360 - 180, sd, _correlation(light, cells.light[ok], weight), start.rival)
+    match = _correlation(light, cells.light[ok], weight)
+    return replace(start, deg=(deg + 180) % 360 - 180, sd_deg=sd, match=match)
 
 
 def _between(strip: np.ndarray, row: np.ndarray, column: np.ndarray) -> np.ndarray:

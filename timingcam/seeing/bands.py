@@ -23,6 +23,7 @@ MIN_BAND_ROWS = 6  # our choice: shorter runs are noise or cannot hold a mark
 LONGEST_RAMP_ROWS = 60
 RAMP_SHARE = 0.7  # of an edge's height; plateaus are uneven, so not more
 TOO_TALL = 1.12  # our choice: of the usual height; noise and a stepping exposure stay below
+LEAST_OF_AMBIENT = 0.06  # our choice: what a passing shadow, or exposure that hunts, may do to whole rows
 MIN_CONTRAST = 5.0  # our choice: a flash must stand this many row-noise sds over the ambient light
 DO_LIGHT = "film nearer, with the strobe nearer to the marks and less light from elsewhere"
 
@@ -141,7 +142,7 @@ def _share_of_flash(light: np.ndarray) -> tuple[np.ndarray, float]:
     n_top = max(3, round(0.004 * len(light)))
     top = np.partition(over, -n_top, axis=0)[-n_top:].mean(axis=0) if len(light) > n_top else over.max(axis=0)
     top = _smooth(top, max(3, light.shape[1] // 40))
-    if float(np.median(top)) < MIN_CONTRAST * noise or float(np.median(top)) < 0.02 * float(np.median(ambient)):
+    if float(np.median(top)) < MIN_CONTRAST * noise or float(np.median(top)) < LEAST_OF_AMBIENT * float(np.median(ambient)):
         raise CannotMeasure(
             found="no flash that stands out from the light of the place",
             expected=f"rows at least {MIN_CONTRAST:.0f} times their noise brighter under the flash",

@@ -28,6 +28,7 @@ from timingcam.seeing.strips import Grid
 from timingcam.seeing.view import View
 
 SPACING_TOLERANCE_DEG = 1.6  # our choice: marks put on by hand are up to a degree off
+CLOSE_DEG = 1.0  # once the others are known
 # Common practice, no source: sparks come between 5 degrees after and 55 before top dead centre.
 PLAUSIBLE_ADVANCE_DEG = (-8.0, 58.0)
 WIDEST_ARC_DEG = 75.0  # our choice: no advancer moves the spark by more than half of this
@@ -135,9 +136,12 @@ def rotor_angle_deg(tdc_deg: float, btdc_deg: float, sense: int) -> float:
     return -sense * (tdc_deg - btdc_deg)
 
 
-def sense_of(engine: Engine, *, mirrored: bool) -> int:
-    """1 where the rotor turns clockwise in the stored picture, -1 the other way."""
-    return (1 if engine.rotor.turns == "clockwise" else -1) * (-1 if mirrored else 1)
+def sense_of(engine: Engine) -> int:
+    """1 where the rotor turns clockwise in the stored picture, -1 the other way.
+
+    The stored picture is what the camera saw; a container that asks to be shown mirrored does not change that.
+    """
+    return 1 if engine.rotor.turns == "clockwise" else -1
 
 
 def wrap(deg: np.ndarray | float) -> np.ndarray | float:
@@ -406,15 +410,16 @@ def _best_reading(readings: list[_Reading], hints: Hints) -> _Reading:
 
 def _located(maps: Maps, reading: _Reading, places: list[Place]) -> Marks:
     index = _locate_index(maps, reading.index)
+    inside = maps.grid.radii < INSIDE * maps.rim
+    lines = find_lines(maps.rotor[inside], maps.grid.some(inside), most=80)
+    zero = reading.zero_deg
     found: list[Mark] = []
-    for line, place in zip(reading.lines, places, strict=True):
-        if line is None:
-            continue
-        span = _end_nearest(line, index.radius)
-        deg, sd = centreline(maps.rotor, maps.grid, line, span)
-        sd = float(np.hypot(sd, maps.bend_sd_deg(deg, index.deg)))
-        found.append(Mark(place.name, deg, sd, line.inner, line.outer, line.width_deg, place.deg, place.sd_deg))
-    zero, zero_sd, file_sd, offsets = _zero_of(found, reading.zero_deg)
+    # Again about a better zero: the clearest line near a place need not be the one that stands where the others say.
+    for reach in (SPACING_TOLERANCE_DEG, CLOSE_DEG, CLOSE_DEG):
+        chosen = [(place, _best_line(lines, zero + place.deg, reach)) for place in places]
+        found = [_mark_at(maps, index, place, line) for place, line in chosen if line is not None] or found
+        zero = _middle_zero(found, zero)
+    zero, zero_sd, file_sd, offsets = _zero_of(found, zero)
     warnings = []
     for mark, offset in zip(found, offsets, strict=True):
         if abs(offset) > MISFIT_DEG + 2 * mark.sd_deg:
@@ -422,11 +427,32 @@ def _located(maps: Maps, reading: _Reading, places: list[Place]) -> Marks:
                 f"Mark {mark.name} stands {abs(offset):.1f} degrees from where the engine file and the other marks put "
                 "it: check the file, and which mark is right."
             )
-    if len(found) < len(places):
-        missing = sorted({p.name for p in places} - {m.name for m in found})
-        if missing:
-            warnings.append(f"Not found on the rotor: mark {', '.join(missing)}.")
+    missing = sorted({p.name for p in places} - {m.name for m in found})
+    if missing:
+        warnings.append(f"Not found on the rotor: mark {', '.join(missing)}.")
     return Marks(tuple(found), index, zero, zero_sd, file_sd, tuple(warnings))
+
+
+def _best_line(lines: list[Line], deg: float, reach_deg: float) -> Line | None:
+    """The line whose clearness, less for being off, is the most."""
+    near = [line for line in lines if abs(wrap(line.deg - deg)) < reach_deg]
+    return max(near, key=lambda n: np.sqrt(n.score) * np.exp(-((wrap(n.deg - deg) / (0.5 * reach_deg)) ** 2)), default=None)
+
+
+def _mark_at(maps: Maps, index: Index, place: Place, line: Line) -> Mark:
+    inside = maps.grid.radii < INSIDE * maps.rim
+    deg, sd = centreline(maps.rotor[inside], maps.grid.some(inside), line, _end_nearest(line, index.radius))
+    sd = float(np.hypot(sd, maps.bend_sd_deg(deg, index.deg)))
+    return Mark(place.name, deg, sd, line.inner, line.outer, line.width_deg, place.deg, place.sd_deg)
+
+
+def _middle_zero(found: list[Mark], near_deg: float) -> float:
+    """The zero that half of the marks' weight lies on either side of: one mark that is off does not move it far."""
+    each = np.array([float(wrap(m.deg - m.file_deg - near_deg)) for m in found])
+    weight = np.array([1 / np.hypot(m.sd_deg, m.file_sd_deg) ** 2 for m in found])
+    order = np.argsort(each)
+    share = np.cumsum(weight[order]) / weight.sum()
+    return near_deg + float(each[order][int(np.searchsorted(share, 0.5))])
 
 
 def _zero_of(found: list[Mark], near_deg: float) -> tuple[float, float, float, list[float]]:
@@ -438,7 +464,27 @@ def _zero_of(found: list[Mark], near_deg: float) -> tuple[float, float, float, l
     share = weight / weight.sum()
     zero_sd = float(np.sqrt((share**2 * np.array([m.sd_deg for m in found]) ** 2).sum()))
     file_sd = float(np.sqrt((share**2 * np.array([m.file_sd_deg for m in found]) ** 2).sum()))
+    if len(found) > 1:
+        # Marks that disagree by more than their doubts say that the doubts are too small (Birge's ratio).
+        ratio = float(np.sqrt((weight * (each - zero) ** 2).sum() / (len(found) - 1)))
+        zero_sd, file_sd = zero_sd * max(1.0, ratio), file_sd * max(1.0, ratio)
     return zero, zero_sd, file_sd, [float(e - zero) for e in each]
+
+
+def spacing_misfit(maps: Maps, marks: Marks, pose: Pose) -> float:
+    """How badly the marks' spacing fits the file if the rotor is seen in a pose: chi-square a mark, of those found.
+
+    The marks' places in the picture stay what they are; the pose says where on the rotor that is.
+    """
+    turn = float(np.median(maps.turns_deg))
+    angle = np.radians([m.deg + turn for m in marks.marks])
+    radius = np.array([0.5 * (m.inner + m.outer) for m in marks.marks])
+    at = pose.to_plane(maps.pose.to_image(np.stack([np.cos(angle), np.sin(angle)], axis=1) * radius[:, None]))
+    seen = np.degrees(np.arctan2(at[:, 1], at[:, 0]))
+    own = np.array([np.hypot(m.file_sd_deg, 0.2) for m in marks.marks])
+    off = np.array([float(wrap(s - m.file_deg - seen[0] + marks.marks[0].file_deg)) for s, m in zip(seen, marks.marks, strict=True)])
+    off -= np.average(off, weights=1 / own**2)
+    return float(((off / own) ** 2).sum() / len(off))
 
 
 def _end_nearest(line: Line, radius: float) -> tuple[float, float]:

@@ -17,9 +17,9 @@ import numpy as np
 from scipy.optimize import least_squares
 
 # Common practice, no source: phones film with 24 to 28 mm equivalents, cropped a little; some zoom. The focal length is
-# this share of the longer side, within about a factor 1.4 either way.
+# this share of the longer side, within about a factor 1.25 either way.
 FOCAL_SHARE = 0.9
-FOCAL_LOG_SD = 0.35
+FOCAL_LOG_SD = 0.22
 N_FREE = 6
 
 

@@ -8,11 +8,11 @@ Not here: advance, which needs the marks' names (`marks.py`).
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from timingcam.seeing.angles import Cells, Turn, read_turn, telling_cells
+from timingcam.seeing.angles import Cells, Turn, fits, read_turn, telling_cells
 from timingcam.seeing.clip import ClipInfo, frames
 from timingcam.seeing.flashes import Flashes
 from timingcam.seeing.light import FlashLight
@@ -20,7 +20,6 @@ from timingcam.seeing.register import Shift, register
 from timingcam.seeing.strips import Sampler, even_out, make_sampler, unwrap
 from timingcam.seeing.view import View
 
-MIN_MATCH = 0.35  # our choice: below this the picture hardly looks like the rotor
 CROP_PX = 360  # our choice: width kept of each flash's picture
 MOST_CROPS = 96
 
@@ -103,13 +102,13 @@ def _read(view: View, how: tuple[Sampler, Cells], picture: np.ndarray, rows: tup
     if known.mean() < 0.02:
         return _Piece(None, shift, "too little of the rotor is lit")
     turn = read_turn(view.rotor, cells, *even_out(strip, known, view.rotor.grid))
-    if turn is None or turn.match < MIN_MATCH:
+    if turn is None or not fits(turn):
         return _Piece(None, shift, "the rotor cannot be recognised")
     if turn.rival > 0.9 * turn.match:
         return _Piece(None, shift, "the rotor could stand at two angles")
     # The case's own turn in the picture carries over to the angle between mark and index.
     sd = float(np.hypot(turn.sd_deg, np.degrees(np.sqrt(shift.covariance[3, 3]))))
-    return _Piece(Turn(turn.deg, sd, turn.match, turn.rival), shift, "")
+    return _Piece(replace(turn, sd_deg=sd), shift, "")
 
 
 class _Cutter:

@@ -29,8 +29,10 @@ MIN_SPREAD_DEG = 3.0  # our choice: with less turning a bend does not show
 # Our choice: neighbouring cells share pixels, and edges that shine or stand off the plane bend too, a little; so a cell is
 # a fiftieth of a measurement, which holds the centre to about a thousandth of the radius, not to a ten-thousandth.
 CELL_COUNTS = 0.02
+FULL_SIZE_PX = 300.0
 RIM_SD = 0.002
-LEAN_SD_RAD = 0.5  # wide: views are square-on to 35 degrees
+RIM_SD_PX = 0.3  # our choice: an edge of a coded picture, all round
+LEAN_SD_RAD = 0.35  # views are square-on to 35 degrees
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -83,7 +85,7 @@ def _equations(
     pose = start.moved(free)
     sides = [(start.moved(free + d), start.moved(free - d)) for d in np.diag(STEP)]
     # Points of one ellipse hold five numbers, however many are taken.
-    rim_sd = RIM_SD * np.sqrt(len(evidence.rim_px) / 5)
+    rim_sd = np.hypot(RIM_SD, RIM_SD_PX / start.size_px) * np.sqrt(len(evidence.rim_px) / 5)
     rim = rim_misfit(pose, evidence.rim_px) / rim_sd
     slopes = np.stack([
         (rim_misfit(a, evidence.rim_px) - rim_misfit(b, evidence.rim_px)) / (2 * s * rim_sd)
@@ -105,8 +107,10 @@ def _equations(
     bend = _slopes(along, evidence.grid)[0]
     # As the root, since residual and columns are multiplied with one another.
     trust = np.sqrt(pattern_trust(mean, sigma**2))
+    # What is off is off by parts of a pixel, and weighs more the smaller the rotor appears.
+    counts = CELL_COUNTS * min(1.0, start.size_px / FULL_SIZE_PX) ** 2
     own = [k * weight * trust for k in (along, bend, mean)]
-    g, r, c = _turning_equations(residual * trust, own, [k * trust for k in columns], sigma)
+    g, r, c = _turning_equations(residual * trust, own, [k * trust for k in columns], (sigma, counts))
     return gram + g, right + r, cost + c, sigma
 
 
@@ -152,12 +156,13 @@ def _turned_back(strips: np.ndarray, turns_deg: np.ndarray) -> np.ndarray:
 
 
 def _turning_equations(
-    residual: np.ndarray, own: list[np.ndarray], columns: list[np.ndarray], sigma: float
+    residual: np.ndarray, own: list[np.ndarray], columns: list[np.ndarray], noise: tuple[float, float]
 ) -> tuple[np.ndarray, np.ndarray, float]:
     """Normal equations from the strips, with robust weights.
 
-    What each flash may have of its own is eliminated: its turn, its smear (the bend of the pattern) and its contrast.
+    `noise` is the noise of a cell, and how much of a measurement one is. What each flash may have of its own is eliminated: its turn, its smear (the bend of the pattern) and its contrast.
     """
+    sigma, counts = noise
     limit = 6 * sigma
     weight = np.clip(1 - (residual / limit) ** 2, 0, None) ** 2
     stack = np.stack([residual, *columns], axis=1).reshape(len(residual), len(columns) + 1, -1)
@@ -168,10 +173,10 @@ def _turning_equations(
     power = np.einsum("fic,fjc->fij", nuisance * w, nuisance, optimize=True)
     power += 1e-9 * np.trace(power, axis1=1, axis2=2)[:, None, None] * np.eye(len(own)) + 1e-12 * np.eye(len(own))
     gram -= np.einsum("fik,fij->kj", cross, np.linalg.solve(power, cross), optimize=True)
-    gram *= CELL_COUNTS / sigma**2
+    gram *= counts / sigma**2
     # Cost of the robust loss whose weights these are (Tukey's), so that starts can be compared.
     loss = (limit**2 / 6) * float((1 - np.clip(1 - (residual / limit) ** 2, 0, None) ** 3).sum())
     loss -= 0.5 * float(np.einsum("fi,fi->", cross[:, :, 0], np.linalg.solve(power, cross[:, :, :1])[:, :, 0]))
     # As if all cells had been seen: which ones are depends on the pose.
     seen = max(float((own[0] != 0).mean()), 1e-6)
-    return gram[1:, 1:], -gram[1:, 0], CELL_COUNTS / sigma**2 * loss / seen
+    return gram[1:, 1:], -gram[1:, 0], counts / sigma**2 * loss / seen

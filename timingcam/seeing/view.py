@@ -16,7 +16,7 @@ import cv2
 import numpy as np
 
 from timingcam.errors import CannotMeasure
-from timingcam.seeing.angles import RotorMap, Turn, build_map, read_turn, telling_cells, turned
+from timingcam.seeing.angles import RotorMap, Turn, build_map, fits, read_turn, telling_cells, turned
 from timingcam.seeing.light import FlashLight, LitPicture
 from timingcam.seeing.pose import Pose, ellipse_points, poses_of_ellipse
 from timingcam.seeing.register import Reference, Shift, make_reference, no_shift, register
@@ -29,7 +29,37 @@ CENTRE_SD = 0.003  # our choice: parallax of a hand's small moves between rotor 
 # Bolts, holes and the hub stand off the plane of the marks, or shine by their own angle: left out.
 INNER = 0.6
 N_RIGID = 20
+OTHER_POSE_DEG = 3.0  # our choice: poses closer than this are one
 BESIDE_ROTOR = 1.03  # rim radii; a rim's bright edge turns with it
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Stack:
+    """Pictures with their shifts."""
+
+    light: FlashLight
+    lit: list[LitPicture]
+    shifts: list[Shift]
+
+    def strips(self, pose: Pose, grid: Grid) -> tuple[list[np.ndarray], list[np.ndarray]]:
+        sampler = make_sampler(grid, pose)
+        strips, knowns = [], []
+        for lit, shift in zip(self.lit, self.shifts, strict=True):
+            strip, known = unwrap(sampler, self.light.picture(lit.luma, lit.rows), shift, lit.rows)
+            strip, known = even_out(strip, known, grid)
+            strips.append(strip)
+            knowns.append(known)
+        return strips, knowns
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class OtherView:
+    """What is needed to look again with the other pose."""
+
+    pose: Pose
+    covariance: np.ndarray
+    stack: _Stack
+    known: np.ndarray
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -51,25 +81,7 @@ class View:
     turns_deg: np.ndarray
     mean: np.ndarray  # the reference picture: mean over the flashes
     warnings: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Stack:
-    """Pictures with their shifts."""
-
-    light: FlashLight
-    lit: list[LitPicture]
-    shifts: list[Shift]
-
-    def strips(self, pose: Pose, grid: Grid) -> tuple[list[np.ndarray], list[np.ndarray]]:
-        sampler = make_sampler(grid, pose)
-        strips, knowns = [], []
-        for lit, shift in zip(self.lit, self.shifts, strict=True):
-            strip, known = unwrap(sampler, self.light.picture(lit.luma, lit.rows), shift, lit.rows)
-            strip, known = even_out(strip, known, grid)
-            strips.append(strip)
-            knowns.append(known)
-        return strips, knowns
+    other: OtherView | None  # the second pose that the rim allows, where it is another
 
 
 def find_view(light: FlashLight, lit: list[LitPicture], centre_px: np.ndarray | None = None) -> View:
@@ -97,8 +109,24 @@ def find_view(light: FlashLight, lit: list[LitPicture], centre_px: np.ndarray | 
     stack, mean, known = _lay(light, lit, pose)
     ring = _rim(stack, pose, rings)
     stack, mean, known = _lay(light, lit, _pose_of(ring, mean.shape))
-    pose, covariance = _rigid(stack, ring, mean.shape)
-    return _assembled(stack, pose, covariance, mean, known)
+    (pose, covariance), second = _rigid(stack, ring, mean.shape)
+    apart = np.degrees(np.hypot(*(pose.lean_rad - second[0].lean_rad)))
+    other = OtherView(*second, stack, known) if apart > OTHER_POSE_DEG else None
+    return _assembled(stack, (pose, covariance), (mean, known), other)
+
+
+def other_view(view: View) -> View:
+    """The view with the other pose that the rim allows.
+
+    Raises
+    ------
+    ValueError
+        If there is none.
+    """
+    if view.other is None:
+        raise ValueError("this view has no other pose")
+    other = view.other
+    return _assembled(other.stack, (other.pose, other.covariance), (view.mean, other.known), None)
 
 
 def _widest(lit: list[LitPicture]) -> list[LitPicture]:
@@ -226,13 +254,12 @@ def _rim(stack: _Stack, pose: Pose, rings: list[Ring]) -> Ring:
     off = np.abs(np.log(sizes / edge))
     if off.min() < 0.10:
         return rings[int(np.argmin(off))]
-    best = rings[0]
-    return Ring(best.centre_px, (best.axes_px[0] * edge, best.axes_px[1] * edge), best.angle_deg, 0.0, best.sign)
+    return rings[0]
 
 
 def _turning_radius(stack: _Stack, pose: Pose, turns: list[Turn | None]) -> float | None:
     """Radius, in the pose's own, at which the picture changes from turning to standing still; None if it cannot tell."""
-    degs = np.array([t.deg if t is not None and t.match > 0.3 else np.nan for t in turns])
+    degs = np.array([t.deg if t is not None and fits(t) else np.nan for t in turns])
     good = np.flatnonzero(np.isfinite(degs))
     if len(good) < 6 or np.nanstd(degs) < 0.15:
         return None
@@ -265,15 +292,15 @@ def _spread_by_row(strips: list[np.ndarray], knowns: list[np.ndarray]) -> np.nda
     return (variance * enough).sum(axis=1) / np.maximum(enough.sum(axis=1), 1)
 
 
-def _rigid(stack: _Stack, ring: Ring, shape: tuple[int, ...]) -> tuple[Pose, np.ndarray]:
-    """Refine the pose with the flashes that differ most in angle and show the rotor whole."""
+def _rigid(stack: _Stack, ring: Ring, shape: tuple[int, ...]) -> list[tuple[Pose, np.ndarray]]:
+    """Refine both poses with the flashes that differ most in angle, the better one first."""
     size = (shape[1], shape[0])
     starts = poses_of_ellipse(ring.centre_px, ring.axes_px, ring.angle_deg, size)
     grid = make_grid(starts[0].radius_px, INNER, 0.97, 1024, 40)
     strips, knowns = stack.strips(starts[0], grid)
     rotor = build_map(grid, strips, knowns, CENTRE_SD)
     turns = _turns(rotor, strips, knowns)
-    usable = [i for i, t in enumerate(turns) if t is not None and t.match > 0.35 and knowns[i].mean() > 0.25]
+    usable = [i for i, t in enumerate(turns) if t is not None and fits(t) and knowns[i].mean() > 0.15]
     degs = np.array([turns[i].deg for i in usable])  # type: ignore[union-attr]
     if len(usable) < 6 or np.ptp(degs) < MIN_SPREAD_DEG:
         usable, degs = [], np.zeros(0)
@@ -295,17 +322,20 @@ def _rigid(stack: _Stack, ring: Ring, shape: tuple[int, ...]) -> tuple[Pose, np.
         return np.stack(strips), np.stack(masks)
 
     evidence = Evidence(strips_of, grid, degs[chosen], ellipse_points(ring.centre_px, ring.axes_px, ring.angle_deg))
-    fits = [refine_pose(start, evidence) for start in starts]
-    best = min(fits, key=lambda fit: fit[2])
-    return best[0], best[1]
+    fitted = [refine_pose(start, evidence) for start in starts]
+    fitted.sort(key=lambda fit: fit[2])
+    return [(pose, covariance) for pose, covariance, _ in fitted]
 
 
-def _assembled(stack: _Stack, pose: Pose, covariance: np.ndarray, mean: np.ndarray, known: np.ndarray) -> View:
+def _assembled(
+    stack: _Stack, how: tuple[Pose, np.ndarray], what: tuple[np.ndarray, np.ndarray], other: OtherView | None
+) -> View:
+    (pose, covariance), (mean, known) = how, what
     grid = make_grid(pose.radius_px, INNER, 0.985)
     strips, knowns = stack.strips(pose, grid)
     rotor = build_map(grid, strips, knowns, CENTRE_SD)
     turns = _turns(rotor, strips, knowns)
-    degs = np.array([t.deg if t is not None and t.match > 0.3 else np.nan for t in turns])
+    degs = np.array([t.deg if t is not None and fits(t) else np.nan for t in turns])
     if np.isfinite(degs).sum() < 3:
         raise CannotMeasure(
             found="a rotor whose flashes do not look alike", expected="the same marks and bolts in every flash", do=DO_VIEW
@@ -320,7 +350,7 @@ def _assembled(stack: _Stack, pose: Pose, covariance: np.ndarray, mean: np.ndarr
     )
     reference = make_reference(mean, _outside(mean.shape, pose, 1.02) & known, pose.centre_px)
     return View(
-        pose, covariance, reference, stack.lit[0].frame, rotor, wide, still_strip, rotor_on_wide, degs, mean, ()
+        pose, covariance, reference, stack.lit[0].frame, rotor, wide, still_strip, rotor_on_wide, degs, mean, (), other
     )
 
 
