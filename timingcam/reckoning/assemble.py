@@ -127,9 +127,7 @@ def advance_readings(seen: Seen, angles: FlashAngles, speed: Speed, strobe: Stro
 
 def with_used(readings: Readings, used: np.ndarray, reason: str) -> Readings:
     """The same readings after the curve's fit has left some out."""
-    reasons = [
-        "" if now else (before or reason) for now, before in zip(used, readings.reason, strict=True)
-    ]
+    reasons = ["" if now else (before or reason) for now, before in zip(used, readings.reason, strict=True)]
     return Readings(
         readings.time_s, readings.rpm, readings.rpm_sd, readings.advance_deg, readings.advance_sd_deg, used,
         tuple(reasons), readings.frame,
@@ -187,6 +185,4 @@ def camera_facts(seen: Seen) -> CameraFacts:
 
 def strobe_facts(strobe: Strobe, readings: Readings, lag: Estimate | None) -> StrobeFacts:
     """Facts of the strobe."""
-    return StrobeFacts(
-        strobe.dial_deg, strobe.delay_s, strobe.delay_sd_s, lag, len(readings), int(readings.used.sum())
-    )
+    return StrobeFacts(strobe.dial_deg, strobe.delay_s, strobe.delay_sd_s, lag, len(readings), int(readings.used.sum()))

@@ -41,7 +41,9 @@ def warnings_of(seen: Seen, engine: Engine, strobe: Strobe, more: tuple[str, ...
     if seen.view.pose.tilt_deg > OBLIQUE_DEG:
         said.append(f"The camera looks at the rotor {seen.view.pose.tilt_deg:.0f} degrees off its axis: film squarer.")
     if seen.info.orientation.mirrored:
-        said.append("The file asks to be shown mirrored; the turning was taken as in the picture that the camera stored.")
+        said.append(
+            "The file asks to be shown mirrored; the turning was taken as in the picture that the camera stored."
+        )
     if not seen.clock.regular and seen.clock.jitter_s > JITTER_S:
         said.append("The frames' time stamps are uneven, so speeds are less certain.")
     unread = float(np.mean(~np.isfinite(seen.turns.turn_deg)))

@@ -149,9 +149,7 @@ def build_map(grid: Grid, strips: list[np.ndarray], knowns: list[np.ndarray], ce
     return replace(rotor, inflation=_inflation(rotor, strips, knowns, turns))
 
 
-def _inflation(
-    rotor: RotorMap, strips: list[np.ndarray], knowns: list[np.ndarray], turns: list[Turn | None]
-) -> float:
+def _inflation(rotor: RotorMap, strips: list[np.ndarray], knowns: list[np.ndarray], turns: list[Turn | None]) -> float:
     """How much wider sds are than if cells were independent, the median over some flashes."""
     ratios = []
     for strip, known, turn in list(zip(strips, knowns, turns, strict=True))[:12]:
@@ -167,9 +165,7 @@ def fits(turn: Turn) -> bool:
     return alike and turn.overlap > LEAST_OVERLAP and turn.sd_deg < LOOSEST_SD_DEG
 
 
-def _rebuilt(
-    rotor: RotorMap, strips: list[np.ndarray], knowns: list[np.ndarray], turns: list[Turn | None]
-) -> RotorMap:
+def _rebuilt(rotor: RotorMap, strips: list[np.ndarray], knowns: list[np.ndarray], turns: list[Turn | None]) -> RotorMap:
     good = [i for i, t in enumerate(turns) if t is not None and fits(t)]
     if not good:
         return rotor
@@ -184,7 +180,9 @@ def _rebuilt(
     still, variance = _left_over(light, [(strips[i], knowns[i]) for i in good], degs)
     noise = float(np.median(variance[count > 0])) if (count > 0).any() else 1.0
     trust = pattern_trust(light, noise)
-    return RotorMap(rotor.grid, light, count.astype(np.float32), still, variance, trust, rotor.inflation, rotor.centre_sd)
+    return RotorMap(
+        rotor.grid, light, count.astype(np.float32), still, variance, trust, rotor.inflation, rotor.centre_sd
+    )
 
 
 def _left_over(

@@ -142,7 +142,9 @@ def _share_of_flash(light: np.ndarray) -> tuple[np.ndarray, float]:
     n_top = max(3, round(0.004 * len(light)))
     top = np.partition(over, -n_top, axis=0)[-n_top:].mean(axis=0) if len(light) > n_top else over.max(axis=0)
     top = _smooth(top, max(3, light.shape[1] // 40))
-    if float(np.median(top)) < MIN_CONTRAST * noise or float(np.median(top)) < LEAST_OF_AMBIENT * float(np.median(ambient)):
+    if float(np.median(top)) < MIN_CONTRAST * noise or float(np.median(top)) < LEAST_OF_AMBIENT * float(
+        np.median(ambient)
+    ):
         raise CannotMeasure(
             found="no flash that stands out from the light of the place",
             expected=f"rows at least {MIN_CONTRAST:.0f} times their noise brighter under the flash",

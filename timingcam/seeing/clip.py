@@ -125,9 +125,7 @@ def open_clip(path: str | Path) -> ClipInfo:
             stream = _video_stream(container, path)
             frame = next(container.decode(stream), None)
             if frame is None:
-                raise CannotUse(
-                    found=f"no picture in {path.name!r}", expected="a clip of several seconds", do=DO_FILM
-                )
+                raise CannotUse(found=f"no picture in {path.name!r}", expected="a clip of several seconds", do=DO_FILM)
             return _info(path, container, stream, frame)
     except (av.error.FFmpegError, ValueError, OverflowError) as fault:
         raise _undecodable(path, fault) from fault

@@ -62,9 +62,7 @@ def _looked_up(codes: np.ndarray, table: np.ndarray) -> np.ndarray:
     return cv2.LUT(np.ascontiguousarray(codes), table) if codes.dtype == np.uint8 else table[codes]
 
 
-def flash_light(
-    table: np.ndarray, kept: list[tuple[np.ndarray, np.ndarray, np.ndarray]]
-) -> FlashLight:
+def flash_light(table: np.ndarray, kept: list[tuple[np.ndarray, np.ndarray, np.ndarray]]) -> FlashLight:
     """Learn the ambient picture.
 
     Parameters

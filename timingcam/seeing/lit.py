@@ -23,7 +23,9 @@ def marks_lit(flashes: Flashes, turns: FlashTurns, view: View, marks: Marks) -> 
     """
     index = marks.index
     at_index = _on_plane(np.array([index.deg]), np.array([index.radius]))[0]
-    ends = np.array([m.outer if abs(m.outer - index.radius) < abs(m.inner - index.radius) else m.inner for m in marks.marks])
+    ends = np.array(
+        [m.outer if abs(m.outer - index.radius) < abs(m.inner - index.radius) else m.inner for m in marks.marks]
+    )
     middle = 0.7 * ends + 0.3 * np.array([m.inner + m.outer for m in marks.marks]) / 2
     degs = np.array([m.deg for m in marks.marks])
     result = np.zeros(len(flashes), bool)

@@ -149,9 +149,7 @@ def wrap(deg: np.ndarray | float) -> np.ndarray | float:
     return (np.asarray(deg) + 180.0) % 360.0 - 180.0 if isinstance(deg, np.ndarray) else (deg + 180.0) % 360.0 - 180.0
 
 
-def advance_seen(
-    marks: Marks, turns_deg: np.ndarray, engine: Engine, cylinder: str, sense: int
-) -> np.ndarray:
+def advance_seen(marks: Marks, turns_deg: np.ndarray, engine: Engine, cylinder: str, sense: int) -> np.ndarray:
     """Advance as it looks, crank degrees BTDC, within -180 to 180, of each turn of the rotor."""
     tdc = next(c.tdc_deg for c in engine.cylinder if c.name == cylinder)
     past = sense * (np.asarray(turns_deg, float) + marks.zero_deg - marks.index.deg)
@@ -335,9 +333,7 @@ def _nearest(lines: list[Line], deg: float) -> Line | None:
     return max(near, key=lambda line: line.score, default=None)
 
 
-def _constellation_score(
-    maps: Maps, matched: tuple[Line | None, ...], places: list[Place], zero: float
-) -> float:
+def _constellation_score(maps: Maps, matched: tuple[Line | None, ...], places: list[Place], zero: float) -> float:
     """Sum over marks of the root of each line's score, less for misfit and for marks that are missing.
 
     The root, since a line ten times as clear as it need be must not make up for one that is not there.
@@ -399,7 +395,10 @@ def _best_reading(readings: list[_Reading], hints: Hints) -> _Reading:
                 expected="one that is clearly the index",
                 do="paint the index, or point at it with --index X,Y",
             )
-        as_good = rival.constellation > RIVAL_SHARE * best.constellation and rival.index_score > RIVAL_SHARE * best.index_score
+        as_good = (
+            rival.constellation > RIVAL_SHARE * best.constellation
+            and rival.index_score > RIVAL_SHARE * best.index_score
+        )
         if not same_zero and not hints.marks_deg and as_good:
             raise CannotMeasure(
                 found="two ways to name the marks that fit about as well", expected="one that fits clearly better",
@@ -436,7 +435,9 @@ def _located(maps: Maps, reading: _Reading, places: list[Place]) -> Marks:
 def _best_line(lines: list[Line], deg: float, reach_deg: float) -> Line | None:
     """The line whose clearness, less for being off, is the most."""
     near = [line for line in lines if abs(wrap(line.deg - deg)) < reach_deg]
-    return max(near, key=lambda n: np.sqrt(n.score) * np.exp(-((wrap(n.deg - deg) / (0.5 * reach_deg)) ** 2)), default=None)
+    return max(
+        near, key=lambda n: np.sqrt(n.score) * np.exp(-((wrap(n.deg - deg) / (0.5 * reach_deg)) ** 2)), default=None
+    )
 
 
 def _mark_at(maps: Maps, index: Index, place: Place, line: Line) -> Mark:
@@ -482,7 +483,12 @@ def spacing_misfit(maps: Maps, marks: Marks, pose: Pose) -> float:
     at = pose.to_plane(maps.pose.to_image(np.stack([np.cos(angle), np.sin(angle)], axis=1) * radius[:, None]))
     seen = np.degrees(np.arctan2(at[:, 1], at[:, 0]))
     own = np.array([np.hypot(m.file_sd_deg, 0.2) for m in marks.marks])
-    off = np.array([float(wrap(s - m.file_deg - seen[0] + marks.marks[0].file_deg)) for s, m in zip(seen, marks.marks, strict=True)])
+    off = np.array(
+        [
+            float(wrap(s - m.file_deg - seen[0] + marks.marks[0].file_deg))
+            for s, m in zip(seen, marks.marks, strict=True)
+        ]
+    )
     off -= np.average(off, weights=1 / own**2)
     return float(((off / own) ** 2).sum() / len(off))
 

@@ -110,7 +110,15 @@ def make_reference(picture: np.ndarray, still: np.ndarray, about_px: np.ndarray)
         light.append(soft[rows, cols].astype(float))
         gradient.append(np.stack([gx[rows, cols], gy[rows, cols]], axis=1).astype(float))
     return Reference(
-        np.asarray(about_px, float), small, share > 0.5, scale, picture.shape[1], tuple(xy), tuple(light), tuple(gradient), shrinks
+        np.asarray(about_px, float),
+        small,
+        share > 0.5,
+        scale,
+        picture.shape[1],
+        tuple(xy),
+        tuple(light),
+        tuple(gradient),
+        shrinks,
     )
 
 
@@ -222,9 +230,7 @@ def sample(picture: np.ndarray, xy_px: np.ndarray) -> np.ndarray:
     return cv2.remap(picture, maps, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE).ravel()[:n].astype(float)
 
 
-def _refine(
-    reference: Reference, level: int, soft: _Level, rows: tuple[int, int], params: np.ndarray
-) -> Shift | None:
+def _refine(reference: Reference, level: int, soft: _Level, rows: tuple[int, int], params: np.ndarray) -> Shift | None:
     xy, light, gradient = reference.xy_px[level], reference.light[level], reference.gradient[level]
     d = xy - reference.about_px
     # Light at a point falls by gradient times displacement; displacement is t + a·d + b·turned(d).

@@ -69,9 +69,7 @@ def make_sampler(grid: Grid, pose: Pose) -> Sampler:
     return Sampler(grid, pose, pose.to_image(grid.radii[:, None, None] * unit).astype(np.float32))
 
 
-def unwrap(
-    sampler: Sampler, picture: np.ndarray, shift: Shift, rows: tuple[int, int]
-) -> tuple[np.ndarray, np.ndarray]:
+def unwrap(sampler: Sampler, picture: np.ndarray, shift: Shift, rows: tuple[int, int]) -> tuple[np.ndarray, np.ndarray]:
     """Read a picture's strip.
 
     Parameters

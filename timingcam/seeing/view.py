@@ -137,9 +137,7 @@ def _widest(lit: list[LitPicture]) -> list[LitPicture]:
     return [p for p in lit if p.last - p.first >= 0.5 * tallest]
 
 
-def _lay(
-    light: FlashLight, lit: list[LitPicture], pose: Pose | None = None
-) -> tuple[_Stack, np.ndarray, np.ndarray]:
+def _lay(light: FlashLight, lit: list[LitPicture], pose: Pose | None = None) -> tuple[_Stack, np.ndarray, np.ndarray]:
     """Lay the pictures on one another, from the tallest outwards: their shifts, their mean, and where that is known.
 
     With a pose only what lies outside of the rotor counts. The tallest picture's pixels are the reference's, always.
@@ -188,7 +186,9 @@ class _Mosaic:
         mask[p.first : p.last + 1] = 1.0
         inverse = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
         inside = cv2.warpAffine(mask, warp, (w, h), flags=inverse) > 0.99
-        self.total += np.where(inside, cv2.warpAffine(self.light.picture(p.luma, p.rows), warp, (w, h), flags=inverse), 0)
+        self.total += np.where(
+            inside, cv2.warpAffine(self.light.picture(p.luma, p.rows), warp, (w, h), flags=inverse), 0
+        )
         self.count += inside
         self.lit.append(p)
         self.shifts.append(shift)
@@ -232,7 +232,9 @@ def _rings(mean: np.ndarray, known: np.ndarray, centre_px: np.ndarray | None) ->
         rings = [r for r in rings if np.hypot(*(r.centre_px - centre_px)) < 0.15 * r.size_px]
     if not rings:
         raise CannotMeasure(
-            found="no circle that could be the rotor's rim", expected="the rim, or most of it, in view and lit", do=DO_VIEW
+            found="no circle that could be the rotor's rim",
+            expected="the rim, or most of it, in view and lit",
+            do=DO_VIEW,
         )
     return rings
 
@@ -338,7 +340,9 @@ def _assembled(
     degs = np.array([t.deg if t is not None and fits(t) else np.nan for t in turns])
     if np.isfinite(degs).sum() < 3:
         raise CannotMeasure(
-            found="a rotor whose flashes do not look alike", expected="the same marks and bolts in every flash", do=DO_VIEW
+            found="a rotor whose flashes do not look alike",
+            expected="the same marks and bolts in every flash",
+            do=DO_VIEW,
         )
     wide = make_grid(pose.radius_px, 0.5, 1.45, most_radii=160)
     wide_strips, wide_knowns = stack.strips(pose, wide)
