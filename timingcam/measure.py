@@ -39,7 +39,8 @@ from timingcam.seeing.clip import ClipInfo, linear_light, open_clip
 from timingcam.seeing.clock import frame_clock
 from timingcam.seeing.flashes import find_flashes
 from timingcam.seeing.hints import Pointed, hints_on_maps
-from timingcam.seeing.marks import Maps, Marks, find_marks, maps_of, sense_of, spacing_misfit
+from timingcam.seeing.marks import Maps, Marks, maps_of, sense_of, spacing_misfit
+from timingcam.seeing.naming import find_marks
 from timingcam.seeing.readout import FlashTurns, read_flashes
 from timingcam.seeing.stills import lit_pictures
 from timingcam.seeing.survey import survey
@@ -47,6 +48,7 @@ from timingcam.seeing.view import View, find_view, other_view
 
 POOR_SPACING = 2.0  # our choice: chi-square a mark beyond which the other pose is asked
 Progress = Callable[[str, float], None]
+Looked = tuple[FlashTurns, Maps, Marks]
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,28 +112,11 @@ def measure(
     options = options or Options()
     engine = engine if isinstance(engine, Engine) else read_engine(engine)
     _refuse_unknown(engine, cylinder)
-    info = open_clip(clip)
-    light_table = linear_light(info)
-
-    looked = survey(info, light_table, _teller(info, "looking for flashes", progress))
-    clock = frame_clock(looked.stamp_s, _stretch(info, options.capture_fps))
-    bands = find_bands(looked.light)
-    flashes = find_flashes(bands, clock, options.line_time_s, options.exposure_s)
-    light, lit = lit_pictures(looked, bands, flashes, light_table)
-    view = find_view(light, lit, options.pointed.centre_stored(info))
-    tell = _teller(info, "reading every flash", progress)
-
-    def look(view: View) -> tuple[FlashTurns, Maps, Marks]:
-        turns = read_flashes(info, flashes, light, view, tell)
-        maps = maps_of(view, sense_of(engine))
-        hints = hints_on_maps(view, turns, info, options.pointed)
-        return turns, maps, find_marks(maps, engine, cylinder, btdc_of_marks(engine), hints)
-
-    view, (turns, _, marks) = _in_the_better_pose(view, look)
-    seen = Seen(info, clock, options.capture_fps or info.capture_fps, flashes, view, turns, marks)
+    seen = watch(clip, engine, cylinder, options, progress)
 
     angles = flash_angles(seen, engine, cylinder)
-    speed, rpm_source = speed_of(angles, engine, seen.windows_s(), options.rpm)
+    windows_s = seen.windows_s()
+    speed, rpm_source = speed_of(angles, engine, windows_s, options.rpm)
     readings = advance_readings(seen, angles, speed, options.strobe)
     refuse_backwards(readings)
     doubts, budget = doubts_and_budget(seen, readings, engine, options.strobe, rpm_source)
@@ -148,15 +133,42 @@ def measure(
         readings=readings,
         curve=curve,
         budget=budget,
-        checks=checks(engine, cylinder, readings, curve, seen.windows_s()),
+        checks=checks(engine, cylinder, readings, curve, windows_s),
         warnings=warnings_of(seen, engine, options.strobe, (*speed.warnings, *curve_warnings)),
         pictures=pictures_of(seen, readings),
     )
 
 
-def _in_the_better_pose(
-    view: View, look: Callable[[View], tuple[FlashTurns, Maps, Marks]]
-) -> tuple[View, tuple[FlashTurns, Maps, Marks]]:
+def watch(clip: str | Path, engine: Engine, cylinder: str, options: Options, progress: Progress | None = None) -> Seen:
+    """See everything that a clip shows: its flashes, where the rotor stands, its angle in every flash, the marks' names.
+
+    Parameters and faults are those of `measure`.
+
+    Returns
+    -------
+    Seen
+    """
+    info = open_clip(clip)
+    light_table = linear_light(info)
+
+    looked = survey(info, light_table, _teller(info, "looking for flashes", progress))
+    clock = frame_clock(looked.stamp_s, _stretch(info, options.capture_fps))
+    bands = find_bands(looked.light)
+    flashes = find_flashes(bands, clock, options.line_time_s, options.exposure_s)
+    light, lit = lit_pictures(looked, bands, flashes, light_table)
+
+    def look(view: View) -> Looked:
+        turns = read_flashes(info, flashes, light, view, _teller(info, "reading every flash", progress))
+        hints = hints_on_maps(view, turns, info, options.pointed)
+        maps = maps_of(view, sense_of(engine))
+        return turns, maps, find_marks(maps, engine, cylinder, btdc_of_marks(engine), hints)
+
+    first = find_view(light, lit, options.pointed.centre_stored(info))
+    view, (turns, _, marks) = _in_the_better_pose(first, look)
+    return Seen(info, clock, options.capture_fps or info.capture_fps, flashes, view, turns, marks)
+
+
+def _in_the_better_pose(view: View, look: Callable[[View], Looked]) -> tuple[View, Looked]:
     """Look, and look again in the other pose that the rim allows where the marks' spacing speaks for that one."""
     if view.other is None:
         return view, look(view)

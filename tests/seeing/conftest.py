@@ -21,7 +21,8 @@ from timingcam.seeing.bands import find_bands
 from timingcam.seeing.clip import linear_light, open_clip
 from timingcam.seeing.clock import frame_clock
 from timingcam.seeing.flashes import find_flashes
-from timingcam.seeing.marks import Hints, find_marks, maps_of, sense_of
+from timingcam.seeing.marks import Hints, maps_of, sense_of
+from timingcam.seeing.naming import find_marks
 from timingcam.seeing.readout import read_flashes
 from timingcam.seeing.stills import lit_pictures
 from timingcam.seeing.survey import survey

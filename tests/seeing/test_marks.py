@@ -17,7 +17,8 @@ from drawn_strips import GRID, add_line, ground
 from timingcam.engine import Engine, engine_from_dict
 from timingcam.errors import CannotMeasure
 from timingcam.reckoning.assemble import btdc_of_marks
-from timingcam.seeing.marks import Hints, Maps, Marks, advance_seen, find_marks, mark_places, rotor_angle_deg
+from timingcam.seeing.marks import Hints, Maps, Marks, advance_seen, mark_places, rotor_angle_deg
+from timingcam.seeing.naming import find_marks
 from timingcam.seeing.pose import square_on
 
 SENSE = {"clockwise": 1, "anticlockwise": -1}

@@ -34,7 +34,8 @@ GIVEN_HEIGHT_SD_MM = 0.5  # our choice: a height read off with a rule, where the
 
 @dataclass(frozen=True, slots=True)
 class Strobe:
-    """What is known of the strobe besides the clip: its delay and the doubt of that, seconds; its dial, crank degrees."""
+    """What is known of the strobe besides the clip: its delay and the doubt of that, seconds; its dial, crank
+    degrees."""
 
     delay_s: float = 0.0
     delay_sd_s: float = 0.0
@@ -135,7 +136,8 @@ def with_used(readings: Readings, used: np.ndarray, reason: str) -> Readings:
 
 
 def refuse_backwards(readings: Readings) -> None:
-    """Refuse an advance that falls all the way as the speed rises: the picture is mirrored, or the file's turning wrong.
+    """Refuse an advance that falls all the way as the speed rises: the picture is mirrored, or the file's turning
+    wrong.
 
     Raises
     ------
@@ -154,7 +156,7 @@ def refuse_backwards(readings: Readings) -> None:
         raise CannotMeasure(
             found=f"an advance that falls by {fall:.0f} degrees as the speed rises",
             expected="one that rises, as a centrifugal advancer's does",
-            do="check rotor.turns in the engine file, as the camera sees it, and that the clip is not mirrored (a selfie)",
+            do="check rotor.turns in the engine file, as the camera sees it, and that the clip is no mirrored selfie",
         )  # fmt: skip
 
 

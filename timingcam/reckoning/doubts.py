@@ -91,7 +91,8 @@ def _steepest(readings: Readings) -> float:
     if used.sum() < 20:
         return 0.0
     rpm, advance = readings.rpm[used], readings.advance_deg[used]
-    edges = np.linspace(*np.percentile(rpm, [2, 98]), 11)
+    low, high = (float(p) for p in np.percentile(rpm, [2, 98]))
+    edges = np.linspace(low, high, 11)
     cell = np.digitize(rpm, edges[1:-1])
     x = np.array([np.median(rpm[cell == k]) for k in range(10) if (cell == k).sum() >= 3])
     y = np.array([np.median(advance[cell == k]) for k in range(10) if (cell == k).sum() >= 3])

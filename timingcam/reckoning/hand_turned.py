@@ -21,7 +21,8 @@ from timingcam.reckoning.result import BudgetRow, ClipFacts
 from timingcam.seeing.clip import ClipInfo, linear_light, open_clip, sha256_of
 from timingcam.seeing.clock import frame_clock
 from timingcam.seeing.hints import Pointed
-from timingcam.seeing.marks import Hints, Marks, advance_seen, find_marks, mark_places, sense_of
+from timingcam.seeing.marks import Hints, Marks, advance_seen, mark_places, sense_of
+from timingcam.seeing.naming import find_marks
 from timingcam.seeing.own_places import at_own_places
 from timingcam.seeing.pose import parallax_deg
 from timingcam.seeing.slow import Turning, follow, in_step, read_frames, view_of_sweep

@@ -40,7 +40,8 @@ def pictures_of(seen: Seen, readings: Readings) -> Pictures:
         mark_deg=np.array([sign * m.deg + turn for m in marks]),
         mark_radius=np.array([(m.inner, m.outer) for m in marks]).reshape(-1, 2),
         index_deg=float(sign * index.deg + turn), index_radius=index.radius, index_px=(float(x), float(y)),
-        crop_of=seen.turns.crop_of[showing], crops=crops[showing], crop_origin_px=origin[showing], crop_scale=seen.turns.crop_scale,
+        crop_of=seen.turns.crop_of[showing], crops=crops[showing], crop_origin_px=origin[showing],
+        crop_scale=seen.turns.crop_scale,
     )  # fmt: skip
 
 

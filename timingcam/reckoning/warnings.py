@@ -25,7 +25,7 @@ def warnings_of(seen: Seen, engine: Engine, strobe: Strobe, more: tuple[str, ...
     apart = alike_after_turn(engine.model_copy(update={"rotor": engine.rotor.model_copy(update={"mark": bare})}))
     if apart is not None:
         said.append(
-            f"The marks of the cylinders look alike {apart:.0f} degrees apart: that this is the cylinder named is taken "
+            f"The marks of the cylinders look alike {apart:.0f} degrees apart: that it is the cylinder named is taken "
             "from the command, not seen."
         )
     if strobe.dial_deg:

@@ -37,8 +37,9 @@ class RotorMap:
 
     `light` shape (n_radii, n_angles): evened-out light on the rotor at turn 0. `known` how many flashes showed each
     cell, same shape. `still` what stands still in front of it or in its light, in the frame of the picture, to be taken
-    from every strip; `variance` what is left unexplained there. `trust`, on the rotor, is near 1 where its pattern stands far out of the noise:
-    video coding blurs fainter texture, or carries it over from the picture before, where the rotor stood elsewhere.
+    from every strip; `variance` what is left unexplained there. `trust`, on the rotor, is near 1 where its pattern
+    stands far out of the noise: video coding blurs fainter texture, or carries it over from the picture before, where
+    the rotor stood elsewhere.
     """
 
     grid: Grid
@@ -246,7 +247,8 @@ def _coarse(rotor: RotorMap, strip: np.ndarray, known: np.ndarray) -> Turn:
 
 
 def _fine(rotor: RotorMap, cells: Cells, seen: tuple[np.ndarray, np.ndarray], start: Turn) -> Turn | None:
-    """Gauss-Newton on the angle, a shift of the centre (with its prior), the contrast, and how far the flash smeared it.
+    """Gauss-Newton on the angle, a shift of the centre (with its prior), the contrast, and how far the flash smeared
+    it.
 
     A flash of some length smears the faster rotor more. That is the pattern's second derivative along the angle, even
     where the angle's slope is odd, so it takes nothing from the angle.

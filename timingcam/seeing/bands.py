@@ -152,7 +152,8 @@ def _share_of_flash(light: np.ndarray) -> tuple[np.ndarray, float]:
         )
     flash = np.maximum(top, 0.15 * float(np.median(top)))
     for _ in range(2):
-        # The brightest frames overstate a flash, and rows that two flashes lit most of all: the usual level of lit rows.
+        # The brightest frames overstate a flash, and rows that two flashes lit most of all: the usual level of lit
+        # rows.
         bright = np.where(over > 0.5 * flash, over, np.nan)
         with warnings.catch_warnings():
             warnings.simplefilter("ignore", RuntimeWarning)  # rows that were never lit have no median

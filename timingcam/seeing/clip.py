@@ -121,7 +121,7 @@ def open_clip(path: str | Path) -> ClipInfo:
     _refuse_non_files(path)
     av = _pyav()
     try:
-        with av.open(str(path), metadata_errors="replace") as container:
+        with av.open(str(path.absolute()), metadata_errors="replace") as container:
             stream = _video_stream(container, path)
             frame = next(container.decode(stream), None)
             if frame is None:
@@ -145,7 +145,7 @@ def frames(info: ClipInfo) -> Iterator[Frame]:
     av = _pyav()
     number, last = 0, -math.inf
     try:
-        with av.open(str(info.path), metadata_errors="replace") as container:
+        with av.open(str(info.path.absolute()), metadata_errors="replace") as container:
             stream = _video_stream(container, info.path)
             stream.thread_type = "AUTO"
             for picture in container.decode(stream):
@@ -174,7 +174,7 @@ def luma_plane(picture: Any) -> np.ndarray:
     rows = np.frombuffer(plane, kind).reshape(-1, plane.line_size // kind.itemsize)
     luma = rows[: picture.height, : picture.width]
     if name.startswith("p01"):  # the ten bits lie in the upper end of the word
-        luma = luma >> 6
+        luma = np.right_shift(luma, 6)
     return luma.copy()  # the decoder may use its memory again
 
 
@@ -277,7 +277,8 @@ def _number(text: str | None) -> float | None:
 
 
 def _display(frame: Any) -> tuple[int, bool]:
-    """Clockwise quarter turns and mirroring from the container's display matrix (16.16 fixed point, a b u c d v x y w)."""
+    """Clockwise quarter turns and mirroring from the container's display matrix (16.16 fixed point, a b u c d v x y
+    w)."""
     data = frame.side_data.get("DISPLAYMATRIX") if hasattr(frame.side_data, "get") else None
     if data is None:
         return 0, False

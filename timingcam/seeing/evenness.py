@@ -76,7 +76,8 @@ def unevenness(time_s: np.ndarray) -> float:
 def _residuals(
     time_s: np.ndarray, carried: np.ndarray | None, *, relative: bool = False
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Residuals of overlapping windows to a parabola of the spark number; the carried column with the same taken out."""
+    """Residuals of overlapping windows to a parabola of the spark number; the carried column with the same taken
+    out."""
     starts = np.arange(0, len(time_s) - WINDOW + 1, WINDOW // 3)
     index = starts[:, None] + np.arange(WINDOW)
     t = time_s[index]

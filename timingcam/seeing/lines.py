@@ -34,7 +34,8 @@ class Line:
 
 
 def line_response(strip: np.ndarray, grid: Grid, width_deg: float) -> np.ndarray:
-    """How much brighter each cell is than what lies `width_deg` to both sides, in sds of its row, (n_radii, n_angles)."""
+    """How much brighter each cell is than what lies `width_deg` to both sides, in sds of its row, (n_radii,
+    n_angles)."""
     w = max(1, round(width_deg / grid.step_deg))
     pad = 3 * w + 1
     ring = np.concatenate([strip[:, -pad:], strip, strip[:, :pad]], axis=1).astype(np.float32)
@@ -132,7 +133,8 @@ def centreline(strip: np.ndarray, grid: Grid, line: Line, span: tuple[float, flo
     Notes
     -----
     A scribed line, a painted bar, a pointer with a line on it and a notch are all symmetric about their centreline, so
-    this asks for no edge and no sign. Light from one side makes a groove's walls differ; that is in the scatter at most.
+    this asks for no edge and no sign. Light from one side makes a groove's walls differ; that is in the scatter at
+    most.
     """
     rows = np.flatnonzero((grid.radii >= span[0] - 1e-9) & (grid.radii <= span[1] + 1e-9))
     if len(rows) < 2:
@@ -150,7 +152,8 @@ def centreline(strip: np.ndarray, grid: Grid, line: Line, span: tuple[float, flo
 
 
 def _mirror(block: np.ndarray, grid: Grid, about_deg: float, reach: tuple[float, float]) -> float:
-    """Where, within a reach of an angle, a block is most nearly its own mirror image; `reach` is (half window, search)."""
+    """Where, within a reach of an angle, a block is most nearly its own mirror image; `reach` is (half window,
+    search)."""
     half, search = reach
     step = grid.step_deg / 2
     offset = np.arange(0.5 * step, half, step)

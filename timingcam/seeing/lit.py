@@ -35,7 +35,7 @@ def marks_lit(flashes: Flashes, turns: FlashTurns, view: View, marks: Marks) -> 
         pieces = flashes.piece_of == k
         rows = _rows(view, turns.shift[k], np.vstack([at_index, _on_plane(degs + turns.turn_deg[k], middle)]))
         lit = np.array([
-            any(f <= row <= last for f, last in zip(flashes.piece_first[pieces], flashes.piece_last[pieces], strict=True))
+            bool(((flashes.piece_first[pieces] <= row) & (row <= flashes.piece_last[pieces])).any())
             for row in rows
         ])  # fmt: skip
         result[k] = lit[0] and lit[1:].any()

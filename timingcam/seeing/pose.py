@@ -171,8 +171,8 @@ def parallax_deg(pose: Pose, angle_deg: float, radius: float, height: float) -> 
 
     Notes
     -----
-    A point at height h on the line of sight from the lens at height H appears where that line meets the plane; it stands
-    a share h/H of the way back towards the foot of the lens.
+    A point at height h on the line of sight from the lens at height H appears where that line meets the plane; it
+    stands a share h/H of the way back towards the foot of the lens.
     """
     lens = pose.lens()
     seen = radius * np.array([np.cos(np.radians(angle_deg)), np.sin(np.radians(angle_deg))])

@@ -26,7 +26,8 @@ MOST_CROPS = 96
 
 @dataclass(frozen=True, slots=True, eq=False)
 class FlashTurns:
-    """Per flash, shape (n_flashes,): the turn, its sd (NaN where it could not be read), how well it matched, and why not.
+    """Per flash, shape (n_flashes,): the turn, its sd (NaN where it could not be read), how well it matched, and why
+    not.
 
     `shift` is the 3 x 3 transform from the reference picture to the flash's first readable frame. `crops` are luma
     pictures of some flashes, with the flash each shows and the stored pixel of its first cell.
@@ -134,7 +135,7 @@ class _Cutter:
         flags = cv2.INTER_AREA if self.scale <= 1 else cv2.INTER_LINEAR
         picture = luma if self.scale <= 1.5 else cv2.GaussianBlur(luma, (0, 0), 0.4 * self.scale)
         crop = cv2.warpAffine(picture, matrix, (self.n, self.n), flags=flags | cv2.WARP_INVERSE_MAP)
-        crop = (crop >> 2).astype(np.uint8) if self.wide else crop
+        crop = np.right_shift(crop, 2).astype(np.uint8) if self.wide else crop
         if flash in self.of:
             # A flash across two frames: each shows what it lit, and lit is brighter.
             k = self.of.index(flash)

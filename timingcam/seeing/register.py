@@ -22,6 +22,7 @@ NEARER_COUNTS = 0.12  # of correlation, our choice: from the middle to the end o
 POOR_FIT = 0.75  # our choice: residual over contrast; 1 is what any picture has against any other
 LEVEL_BLUR = 0.8  # of a level's pixel
 LEAST_ROWS = 5  # of the coarsest level
+NO_MAP = np.empty(0, np.float32)  # OpenCV's second map, where the first holds both coordinates
 MIN_POINTS = 120
 N_POINTS = 5000  # our choice: more gradients add time, not accuracy, beside the model's own faults
 HUBER = 1.345  # 95 % efficiency for normal noise (Huber, Robust Statistics, from memory)
@@ -54,7 +55,7 @@ class Shift:
         linear = np.array([[1 + a, -b], [b, 1 + a]])
         m = np.eye(3)
         m[:2, :2] = linear
-        m[:2, 2] = self.about_px + [tx, ty] - linear @ [cx, cy]
+        m[:2, 2] = self.about_px + np.array([tx, ty]) - linear @ np.array([cx, cy])
         return m
 
 
@@ -181,7 +182,8 @@ def _softened(picture: np.ndarray, rows: tuple[int, int], shrink: int) -> _Level
 
 
 def _strongest(strength: np.ndarray, allowed: np.ndarray) -> np.ndarray:
-    """Pixels of strong gradient, x and y, at most N_POINTS: the strongest of each small tile, so that all sides count."""
+    """Pixels of strong gradient, x and y, at most N_POINTS: the strongest of each small tile, so that all sides
+    count."""
     strength = np.where(allowed, strength, 0.0)
     tile = max(2, int(np.sqrt(strength.size / (4 * N_POINTS))))
     h, w = (s // tile * tile for s in strength.shape)
@@ -227,7 +229,7 @@ def sample(picture: np.ndarray, xy_px: np.ndarray) -> np.ndarray:
     width = 4096
     pad = -n % width
     maps = np.pad(xy_px.astype(np.float32), ((0, pad), (0, 0))).reshape(-1, width, 2)
-    return cv2.remap(picture, maps, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE).ravel()[:n].astype(float)
+    return cv2.remap(picture, maps, NO_MAP, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE).ravel()[:n].astype(float)
 
 
 def _refine(reference: Reference, level: int, soft: _Level, rows: tuple[int, int], params: np.ndarray) -> Shift | None:

@@ -26,7 +26,8 @@ ROUNDS = 6
 MIN_SEEN = 4  # flashes that must show a cell of the rotor before it counts
 MIN_SPREAD_DEG = 3.0  # our choice: with less turning a bend does not show
 # Our choice: a rim's edge is chamfered, and may lie a little under the marks; a few tenths of a percent cover that.
-# Our choice: neighbouring cells share pixels, and edges that shine or stand off the plane bend too, a little; so a cell is
+# Our choice: neighbouring cells share pixels, and edges that shine or stand off the plane bend too, a little; so a cell
+# is
 # a fiftieth of a measurement, which holds the centre to about a thousandth of the radius, not to a ten-thousandth.
 CELL_COUNTS = 0.02
 FULL_SIZE_PX = 300.0
@@ -39,7 +40,8 @@ LEAN_SD_RAD = 0.35  # views are square-on to 35 degrees
 class Evidence:
     """Flashes chosen to differ in angle: a function from a pose to their evened-out strips, and their turns.
 
-    `strips_of` gives the strips and where each is known, both (n_flashes, n_radii, n_angles); n_flashes may be 0. `rim_px` are points of the rim's ellipse.
+    `strips_of` gives the strips and where each is known, both (n_flashes, n_radii, n_angles); n_flashes may be 0.
+    `rim_px` are points of the rim's ellipse.
     """
 
     strips_of: Callable[[Pose], tuple[np.ndarray, np.ndarray]]
@@ -115,7 +117,8 @@ def _equations(
 
 
 def _slopes(mean: np.ndarray, grid: Grid) -> tuple[np.ndarray, np.ndarray]:
-    """Slope of the mean rotor along the angle, per radian, and along the radius; a little smoothed, as noise is no slope."""
+    """Slope of the mean rotor along the angle, per radian, and along the radius; a little smoothed, as noise is no
+    slope."""
     ring = np.concatenate([mean[:, -8:], mean, mean[:, :8]], axis=1)
     soft = cv2.GaussianBlur(ring, (0, 0), 1.0)
     along = np.gradient(soft, axis=1)[:, 8:-8] * (grid.n_angles / (2 * np.pi))
@@ -160,7 +163,8 @@ def _turning_equations(
 ) -> tuple[np.ndarray, np.ndarray, float]:
     """Normal equations from the strips, with robust weights.
 
-    `noise` is the noise of a cell, and how much of a measurement one is. What each flash may have of its own is eliminated: its turn, its smear (the bend of the pattern) and its contrast.
+    `noise` is the noise of a cell, and how much of a measurement one is. What each flash may have of its own is
+    eliminated: its turn, its smear (the bend of the pattern) and its contrast.
     """
     sigma, counts = noise
     limit = 6 * sigma

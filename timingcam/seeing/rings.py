@@ -192,15 +192,16 @@ def _vote(edges: Edges, stretch: np.ndarray, size: tuple[int, int]) -> tuple[flo
     # A point at distance r spreads its vote over an arc that grows with r; strong edges count little more than weak.
     weight = np.broadcast_to(np.sqrt(edges.strength)[:, None], inside.shape)[inside]
     flat = cell[inside]
-    votes = np.bincount(flat[:, 1] * span[0] + flat[:, 0], weight, minlength=span[0] * span[1])
-    votes = cv2.GaussianBlur(votes.reshape(span[1], span[0]).astype(np.float32), (0, 0), 1.3)
+    counted = np.bincount(flat[:, 1] * span[0] + flat[:, 0], weight, minlength=span[0] * span[1])
+    votes = cv2.GaussianBlur(counted.reshape(span[1], span[0]).astype(np.float32), (0, 0), 1.3)
     broad = cv2.GaussianBlur(votes, (0, 0), 12)
     _, top, _, (x, y) = cv2.minMaxLoc(votes - broad)
     return float(top), (np.array([x, y], float) + low) @ np.linalg.inv(stretch)
 
 
 def _radii(edges: Edges, centre: np.ndarray, stretch: np.ndarray, kind: tuple[int, int]) -> list[float]:
-    """Radii, in stretched small pixels, at which edges facing the centre crowd; `kind` the shorter side and the sign."""
+    """Radii, in stretched small pixels, at which edges facing the centre crowd; `kind` the shorter side and the
+    sign."""
     short, sign = kind
     xy, normal = _stretched(edges, stretch)
     d = xy - centre @ stretch
@@ -221,7 +222,8 @@ def _radii(edges: Edges, centre: np.ndarray, stretch: np.ndarray, kind: tuple[in
 
 
 def _refined(edges: Edges, centre: np.ndarray, shape: np.ndarray, kind: tuple[float, int]) -> Ring | None:
-    """Fit an ellipse to the full-size edge points of one sign near a rough one, `shape` taking the unit circle to it."""
+    """Fit an ellipse to the full-size edge points of one sign near a rough one, `shape` taking the unit circle to
+    it."""
     tolerance, sign = kind
     ring = None
     for _ in range(10):

@@ -16,7 +16,7 @@ import cv2
 import numpy as np
 
 from timingcam.seeing.pose import Pose
-from timingcam.seeing.register import Shift
+from timingcam.seeing.register import NO_MAP, Shift
 
 # Our choice: what is wider than this along the rim is light, not a mark (bolts and holes are narrower).
 EVEN_OUT_DEG = 24.0
@@ -87,7 +87,7 @@ def unwrap(sampler: Sampler, picture: np.ndarray, shift: Shift, rows: tuple[int,
     """
     matrix = shift.matrix().astype(np.float32)
     maps = cv2.transform(sampler.xy_px, matrix[:2])
-    strip = cv2.remap(picture, maps, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    strip = cv2.remap(picture, maps, NO_MAP, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     x, y = maps[..., 0], maps[..., 1]
     known = (y >= rows[0]) & (y <= rows[1]) & (x >= 0) & (x <= picture.shape[1] - 1)
     return strip, known
@@ -118,10 +118,11 @@ def even_out(strip: np.ndarray, known: np.ndarray, grid: Grid) -> tuple[np.ndarr
 
 
 def pattern_trust(light: np.ndarray, noise_variance: float) -> np.ndarray:
-    """How far each cell of a pattern can be believed, 0 to 1: the share of its strength in its own and the noise's, squared.
+    """How far each cell of a pattern can be believed, 0 to 1: the share of its strength in its own and the noise's,
+    squared.
 
-    Video coding blurs faint texture, or carries it over from the picture before, where the rotor stood elsewhere; strong
-    marks, letters and edges come through.
+    Video coding blurs faint texture, or carries it over from the picture before, where the rotor stood elsewhere;
+    strong marks, letters and edges come through.
     """
     strength = cv2.blur(light.astype(np.float32) ** 2, (5, 5))
     return ((strength / (strength + FAINT_SDS**2 * noise_variance + FAINT_LIGHT**2)) ** 2).astype(np.float32)

@@ -12,14 +12,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 
 from timingcam.errors import CannotMeasure
 from timingcam.seeing.angles import RotorMap, Turn, build_map, fits, read_turn, telling_cells, turned
 from timingcam.seeing.light import FlashLight, LitPicture
+from timingcam.seeing.mosaic import Stack, lay, outside
 from timingcam.seeing.pose import Pose, ellipse_points, poses_of_ellipse
-from timingcam.seeing.register import Reference, Shift, make_reference, no_shift, register
+from timingcam.seeing.register import Reference, make_reference
 from timingcam.seeing.rigid import MIN_SPREAD_DEG, Evidence, refine_pose
 from timingcam.seeing.rings import Ring, find_rings
 from timingcam.seeing.strips import Grid, even_out, make_grid, make_sampler, unwrap
@@ -30,26 +30,6 @@ CENTRE_SD = 0.003  # our choice: parallax of a hand's small moves between rotor 
 INNER = 0.6
 N_RIGID = 20
 OTHER_POSE_DEG = 3.0  # our choice: poses closer than this are one
-BESIDE_ROTOR = 1.03  # rim radii; a rim's bright edge turns with it
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Stack:
-    """Pictures with their shifts."""
-
-    light: FlashLight
-    lit: list[LitPicture]
-    shifts: list[Shift]
-
-    def strips(self, pose: Pose, grid: Grid) -> tuple[list[np.ndarray], list[np.ndarray]]:
-        sampler = make_sampler(grid, pose)
-        strips, knowns = [], []
-        for lit, shift in zip(self.lit, self.shifts, strict=True):
-            strip, known = unwrap(sampler, self.light.picture(lit.luma, lit.rows), shift, lit.rows)
-            strip, known = even_out(strip, known, grid)
-            strips.append(strip)
-            knowns.append(known)
-        return strips, knowns
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -58,7 +38,7 @@ class OtherView:
 
     pose: Pose
     covariance: np.ndarray
-    stack: _Stack
+    stack: Stack
     known: np.ndarray
 
 
@@ -101,14 +81,14 @@ def find_view(light: FlashLight, lit: list[LitPicture], centre_px: np.ndarray | 
         If no rotor is found, or no picture shows enough of it.
     """
     lit = _widest(lit)
-    stack, mean, known = _lay(light, lit)
+    stack, mean, known = lay(light, lit)
     if centre_px is not None:
         centre_px = _into_reference(stack, centre_px)
     rings = _rings(mean, known, centre_px)
     pose = _pose_of(rings[0], mean.shape)
-    stack, mean, known = _lay(light, lit, pose)
+    stack, mean, known = lay(light, lit, pose)
     ring = _rim(stack, pose, rings)
-    stack, mean, known = _lay(light, lit, _pose_of(ring, mean.shape))
+    stack, mean, known = lay(light, lit, _pose_of(ring, mean.shape))
     (pose, covariance), second = _rigid(stack, ring, mean.shape)
     apart = np.degrees(np.hypot(*(pose.lean_rad - second[0].lean_rad)))
     other = OtherView(*second, stack, known) if apart > OTHER_POSE_DEG else None
@@ -137,93 +117,9 @@ def _widest(lit: list[LitPicture]) -> list[LitPicture]:
     return [p for p in lit if p.last - p.first >= 0.5 * tallest]
 
 
-def _lay(light: FlashLight, lit: list[LitPicture], pose: Pose | None = None) -> tuple[_Stack, np.ndarray, np.ndarray]:
-    """Lay the pictures on one another, from the tallest outwards: their shifts, their mean, and where that is known.
-
-    With a pose only what lies outside of the rotor counts. The tallest picture's pixels are the reference's, always.
-    """
-    mosaic = _Mosaic(light, lit[0].luma.shape, pose)
-    best = max(lit, key=lambda p: p.last - p.first)
-    mosaic.add(best, no_shift(mosaic.about_px))
-    waiting = [p for p in lit if p is not best]
-    reference = mosaic.reference()
-    while waiting:
-        later = []
-        # What overlaps most comes first: the rest may fit once the reference has grown.
-        for p in sorted(waiting, key=mosaic.overlap, reverse=True):
-            shift = register(reference, light.picture(p.luma, p.rows), p.rows)
-            if shift is None:
-                later.append(p)
-                continue
-            mosaic.add(p, shift)
-            if mosaic.grown():
-                reference = mosaic.reference()
-        if len(later) == len(waiting):
-            break
-        waiting = later
-        reference = mosaic.reference()
-    return mosaic.finished()
-
-
-class _Mosaic:
-    """Pictures laid on one another, growing: flashes may light a part of the picture each."""
-
-    def __init__(self, light: FlashLight, shape: tuple[int, ...], pose: Pose | None) -> None:
-        self.light = light
-        self.still = np.ones(shape, bool) if pose is None else _outside(shape, pose, BESIDE_ROTOR)
-        self.about_px = np.array(shape[::-1]) / 2.0 if pose is None else pose.centre_px
-        self.total = np.zeros(shape, np.float32)
-        self.count = np.zeros(shape, np.float32)
-        self.lit: list[LitPicture] = []
-        self.shifts: list[Shift] = []
-        self.known_before = 0
-
-    def add(self, p: LitPicture, shift: Shift) -> None:
-        """Lay a picture where its shift says."""
-        h, w = self.total.shape
-        warp = shift.matrix()[:2]
-        mask = np.zeros((h, w), np.float32)
-        mask[p.first : p.last + 1] = 1.0
-        inverse = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-        inside = cv2.warpAffine(mask, warp, (w, h), flags=inverse) > 0.99
-        self.total += np.where(
-            inside, cv2.warpAffine(self.light.picture(p.luma, p.rows), warp, (w, h), flags=inverse), 0
-        )
-        self.count += inside
-        self.lit.append(p)
-        self.shifts.append(shift)
-
-    def mean(self) -> np.ndarray:
-        """The mean of the pictures so far."""
-        return (self.total / np.maximum(self.count, 1)).astype(np.float32)
-
-    def reference(self) -> Reference:
-        """A reference of all that is known so far."""
-        self.known_before = int((self.count > 0).sum())
-        return make_reference(self.mean(), (self.count > 0) & self.still, self.about_px)
-
-    def grown(self) -> bool:
-        """Whether much more is known than when the last reference was made."""
-        return int((self.count > 0).sum()) > 1.15 * self.known_before
-
-    def overlap(self, p: LitPicture) -> int:
-        """Rows of a picture in which something is known already."""
-        return int((self.count[p.first : p.last + 1, self.count.shape[1] // 2] > 0).sum())
-
-    def finished(self) -> tuple[_Stack, np.ndarray, np.ndarray]:
-        """The pictures with their shifts, the mean, and where enough of them show something."""
-        return _Stack(self.light, self.lit, self.shifts), self.mean(), self.count >= max(1.0, 0.08 * len(self.lit))
-
-
-def _into_reference(stack: _Stack, xy_px: np.ndarray) -> np.ndarray:
+def _into_reference(stack: Stack, xy_px: np.ndarray) -> np.ndarray:
     inverse = np.linalg.inv(stack.shifts[0].matrix())
     return inverse[:2, :2] @ np.asarray(xy_px, float) + inverse[:2, 2]
-
-
-def _outside(shape: tuple[int, ...], pose: Pose, radius: float) -> np.ndarray:
-    yy, xx = np.mgrid[0 : shape[0], 0 : shape[1]]
-    at = pose.to_plane(np.stack([xx, yy], axis=-1).astype(float))
-    return np.hypot(at[..., 0], at[..., 1]) > radius
 
 
 def _rings(mean: np.ndarray, known: np.ndarray, centre_px: np.ndarray | None) -> list[Ring]:
@@ -243,7 +139,7 @@ def _pose_of(ring: Ring, shape: tuple[int, ...]) -> Pose:
     return poses_of_ellipse(ring.centre_px, ring.axes_px, ring.angle_deg, (shape[1], shape[0]))[0]
 
 
-def _rim(stack: _Stack, pose: Pose, rings: list[Ring]) -> Ring:
+def _rim(stack: Stack, pose: Pose, rings: list[Ring]) -> Ring:
     """Find how far out the picture turns, and take the ring nearest to that as the rim."""
     grid = make_grid(pose.radius_px, INNER, 0.95, 1024, 48)
     strips, knowns = stack.strips(pose, grid)
@@ -259,8 +155,9 @@ def _rim(stack: _Stack, pose: Pose, rings: list[Ring]) -> Ring:
     return rings[0]
 
 
-def _turning_radius(stack: _Stack, pose: Pose, turns: list[Turn | None]) -> float | None:
-    """Radius, in the pose's own, at which the picture changes from turning to standing still; None if it cannot tell."""
+def _turning_radius(stack: Stack, pose: Pose, turns: list[Turn | None]) -> float | None:
+    """Radius, in the pose's own, at which the picture changes from turning to standing still; None if it cannot
+    tell."""
     degs = np.array([t.deg if t is not None and fits(t) else np.nan for t in turns])
     good = np.flatnonzero(np.isfinite(degs))
     if len(good) < 6 or np.nanstd(degs) < 0.15:
@@ -294,7 +191,7 @@ def _spread_by_row(strips: list[np.ndarray], knowns: list[np.ndarray]) -> np.nda
     return (variance * enough).sum(axis=1) / np.maximum(enough.sum(axis=1), 1)
 
 
-def _rigid(stack: _Stack, ring: Ring, shape: tuple[int, ...]) -> list[tuple[Pose, np.ndarray]]:
+def _rigid(stack: Stack, ring: Ring, shape: tuple[int, ...]) -> list[tuple[Pose, np.ndarray]]:
     """Refine both poses with the flashes that differ most in angle, the better one first."""
     size = (shape[1], shape[0])
     starts = poses_of_ellipse(ring.centre_px, ring.axes_px, ring.angle_deg, size)
@@ -310,7 +207,7 @@ def _rigid(stack: _Stack, ring: Ring, shape: tuple[int, ...]) -> list[tuple[Pose
     spaced = np.linspace(0, max(len(order) - 1, 0), min(N_RIGID, len(order))).round().astype(int)
     chosen = order[np.unique(spaced)]
     some = [usable[i] for i in chosen]
-    part = _Stack(stack.light, [stack.lit[i] for i in some], [stack.shifts[i] for i in some])
+    part = Stack(stack.light, [stack.lit[i] for i in some], [stack.shifts[i] for i in some])
     pictures = [part.light.picture(p.luma, p.rows) for p in part.lit]
 
     def strips_of(trial: Pose) -> tuple[np.ndarray, np.ndarray]:
@@ -330,7 +227,7 @@ def _rigid(stack: _Stack, ring: Ring, shape: tuple[int, ...]) -> list[tuple[Pose
 
 
 def _assembled(
-    stack: _Stack, how: tuple[Pose, np.ndarray], what: tuple[np.ndarray, np.ndarray], other: OtherView | None
+    stack: Stack, how: tuple[Pose, np.ndarray], what: tuple[np.ndarray, np.ndarray], other: OtherView | None
 ) -> View:
     (pose, covariance), (mean, known) = how, what
     grid = make_grid(pose.radius_px, INNER, 0.985)
@@ -352,7 +249,7 @@ def _assembled(
         [turned(wide_strips[i], -degs[i]) for i in good],
         [turned(wide_knowns[i].astype(np.float32), -degs[i]) > 0.5 for i in good],
     )
-    reference = make_reference(mean, _outside(mean.shape, pose, 1.02) & known, pose.centre_px)
+    reference = make_reference(mean, outside(mean.shape, pose, 1.02) & known, pose.centre_px)
     return View(
         pose, covariance, reference, stack.lit[0].frame, rotor, wide, still_strip, rotor_on_wide, degs, mean, (), other
     )

@@ -1,0 +1,178 @@
+"""Ways to read the picture: which lines could be the marks, and which the index.
+
+In:  the maps, the places of the file's marks, the user's hints.
+Out: `Reading`s, the best first, and the one that is clearly best.
+Not here: exact places (`placing.py`).
+
+The marks are the constellation of lines that fits the file; the index is a line that stands still near them, from which
+an engine's advance would be possible. Where two readings are about as good, none is taken.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from timingcam.engine import Engine
+from timingcam.errors import CannotMeasure
+from timingcam.seeing.lines import Line, find_lines
+from timingcam.seeing.marks import OUTSIDE, Hints, Maps, Place, wrap
+
+SPACING_TOLERANCE_DEG = 1.6  # our choice: marks put on by hand are up to a degree off
+# Common practice, no source: sparks come between 5 degrees after and 55 before top dead centre.
+PLAUSIBLE_ADVANCE_DEG = (-8.0, 58.0)
+SPEC_SLACK_DEG = 14.0  # our choice: a timing further off than this from the file is not taken without a hint
+REACH = 1.3  # rim radii: an index further out is not beside the marks
+NEAR_RIM = 0.12  # rim radii over which a line's claim to be the index falls
+CLEAR_ENOUGH = 250.0  # a line this clear is as good as any
+BROAD_DEG = 5.0  # our choice: what is broader is a lug or a coil rather than an index
+FLANK = 1.2  # of the widths together: what lies beside a line, of the other sign, is its own background
+DISTINCT_DEG = 2.5  # ways to lay the constellation closer than this are one, read off one line or another
+SAME_THING_DEG = 0.6
+POINTED_WITHIN_DEG = 3.0
+RIVAL_SHARE = 0.8  # our choice: a rival reading of the picture this good makes the names unsure
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """One way to read the picture."""
+
+    zero_deg: float
+    index: Line
+    lines: tuple[Line | None, ...]
+    constellation: float
+    index_score: float
+
+
+def index_candidates(maps: Maps, hints: Hints) -> list[Line]:
+    """Lines that stand still beside the rotor, near its rim.
+
+    Only what shows outside of the rim counts: inside, the rotor's own marks stand still too while the speed is steady.
+    """
+    outside = maps.grid.radii > OUTSIDE * maps.rim
+    lines = find_lines(maps.still[outside], maps.grid.some(outside), most=60)
+    reach = _merged([line for line in lines if line.inner < REACH * maps.rim])
+    if hints.index_deg is None:
+        return reach
+    pointed = hints.index_deg
+    near = [line for line in reach if abs(wrap(line.deg - pointed)) < POINTED_WITHIN_DEG]
+    near.sort(key=lambda line: abs(wrap(line.deg - pointed)) - 0.01 * min(line.score, 100.0))
+    return near[:1] or [Line(pointed, 1.5, OUTSIDE * maps.rim, 1.1 * maps.rim, 1, 4.0)]
+
+
+def _merged(lines: list[Line]) -> list[Line]:
+    """Lines at one angle are parts of one thing, a scribed line on a pointer for instance: the clearest, with all
+    scores."""
+    kept: list[Line] = []
+    for line in lines:
+        k = next((i for i, other in enumerate(kept) if abs(wrap(line.deg - other.deg)) < SAME_THING_DEG), None)
+        if k is None:
+            kept.append(line)
+        else:
+            other = kept[k]
+            kept[k] = replace(other, score=other.score + line.score, inner=min(line.inner, other.inner))
+    return kept
+
+
+def zeros_of(
+    maps: Maps, lines: list[Line], places: list[Place], hints: Hints
+) -> list[tuple[float, float, tuple[Line | None, ...]]]:
+    """Angles of the map's zero at which lines stand where marks should: (zero, score, the lines)."""
+    anchors = [(place, line.deg) for line in lines for place in places]
+    if hints.marks_deg:
+        anchors = [(p, deg) for name, deg in hints.marks_deg for p in places if p.name == name]
+    result: list[tuple[float, float, tuple[Line | None, ...]]] = []
+    for place, deg in anchors:
+        zero = deg - place.deg
+        matched = tuple(_nearest(lines, zero + p.deg) for p in places)
+        found = [(m, p) for m, p in zip(matched, places, strict=True) if m is not None]
+        if not found:
+            continue
+        zero += float(np.median([wrap(m.deg - p.deg - zero) for m, p in found]))
+        result.append((float(wrap(zero)), _constellation_score(maps, matched, places, zero), matched))
+    result.sort(key=lambda r: -r[1])
+    distinct: list[tuple[float, float, tuple[Line | None, ...]]] = []
+    for reading in result:
+        if all(abs(wrap(reading[0] - other[0])) > DISTINCT_DEG for other in distinct):
+            distinct.append(reading)
+    return distinct[:12]
+
+
+def _nearest(lines: list[Line], deg: float) -> Line | None:
+    near = [line for line in lines if abs(wrap(line.deg - deg)) < SPACING_TOLERANCE_DEG]
+    return max(near, key=lambda line: line.score, default=None)
+
+
+def _constellation_score(maps: Maps, matched: tuple[Line | None, ...], places: list[Place], zero: float) -> float:
+    """Sum over marks of the root of each line's score, less for misfit and for marks that are missing.
+
+    The root, since a line ten times as clear as it need be must not make up for one that is not there.
+    """
+    total = 0.0
+    for line, place in zip(matched, places, strict=True):
+        if line is None:
+            total -= 2.0
+            continue
+        misfit = abs(float(wrap(line.deg - place.deg - zero)))
+        near_rim = 1.0 if line.outer > 0.8 * maps.rim else 0.6
+        total += near_rim * float(np.sqrt(min(line.score, 120.0))) * float(np.exp(-((misfit / 1.2) ** 2)))
+    return total
+
+
+def readings_of(
+    maps: Maps, zeros: list[tuple[float, float, tuple[Line | None, ...]]], still: list[Line], engine: Engine,
+    cylinder: str,
+) -> list[Reading]:  # fmt: skip
+    tdc = next(c.tdc_deg for c in engine.cylinder if c.name == cylinder)
+    result = []
+    for zero, score, lines in zeros:
+        for line in still:
+            past = maps.sense * (maps.turns_deg + zero - line.deg)
+            fit = _plausibility(np.asarray(wrap(tdc - past)), engine)
+            if fit <= 0.01:
+                continue
+            near = float(np.exp(-((max(0.0, line.inner - maps.rim) / NEAR_RIM) ** 2)))
+            slim = 1 / (1 + (line.width_deg / BROAD_DEG) ** 2)
+            result.append(Reading(zero, line, lines, score, fit * near * slim * min(line.score, CLEAR_ENOUGH)))
+    return sorted(result, key=lambda r: -(r.constellation + np.sqrt(r.index_score)))
+
+
+def _plausibility(advance: np.ndarray, engine: Engine) -> float:
+    """1 where the advance that a reading implies is near the file's curve, 0 where no engine has it."""
+    low, high = np.percentile(advance, [3, 97])
+    bottom, top = PLAUSIBLE_ADVANCE_DEG
+    if low < bottom or high > top:
+        return 0.0
+    if engine.spec is None:
+        return 1.0
+    curve = [a for _, a in engine.spec.curve]
+    off = max(0.0, min(curve) - low, high - max(curve))
+    return float(np.exp(-((off / SPEC_SLACK_DEG) ** 2)))
+
+
+def best_reading(readings: list[Reading], hints: Hints) -> Reading:
+    best = readings[0]
+    for rival in readings[1:]:
+        same_zero = abs(wrap(rival.zero_deg - best.zero_deg)) < DISTINCT_DEG
+        same_index = abs(wrap(rival.index.deg - best.index.deg)) < 1.0
+        flank = rival.index.sign != best.index.sign and abs(wrap(rival.index.deg - best.index.deg)) < FLANK * (
+            best.index.width_deg + rival.index.width_deg
+        )
+        if same_zero and not same_index and not flank and rival.index_score > RIVAL_SHARE * best.index_score:
+            raise CannotMeasure(
+                found="two lines beside the rotor that could be the index, "
+                f"{abs(wrap(rival.index.deg - best.index.deg)):.0f} degrees apart",
+                expected="one that is clearly the index",
+                do="paint the index, or point at it with --index X,Y",
+            )
+        as_good = (
+            rival.constellation > RIVAL_SHARE * best.constellation
+            and rival.index_score > RIVAL_SHARE * best.index_score
+        )
+        if not same_zero and not hints.marks_deg and as_good:
+            raise CannotMeasure(
+                found="two ways to name the marks that fit about as well", expected="one that fits clearly better",
+                do="paint the marks, or point at one with --mark NAME@X,Y",
+            )  # fmt: skip
+    return best

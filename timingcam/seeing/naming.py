@@ -1,0 +1,106 @@
+"""The clean maps to names: which line is the index, which lines are the rotor's marks.
+
+In:  the rotor's map, the map of what stands still, the engine file's rotor and cylinders.
+Out: `Marks`: the index and the marks by name, each with its angle and its standard uncertainty.
+Not here: the angle of any one flash.
+
+The spacing of the marks is known from the engine file, and so is what advance can be.
+"""
+
+from __future__ import annotations
+
+from itertools import pairwise
+
+import numpy as np
+
+from timingcam.engine import Engine
+from timingcam.errors import CannotMeasure
+from timingcam.seeing.constellation import PLAUSIBLE_ADVANCE_DEG, best_reading, index_candidates, readings_of, zeros_of
+from timingcam.seeing.lines import find_lines
+from timingcam.seeing.marks import INSIDE, Hints, Maps, Marks, Place, mark_places
+from timingcam.seeing.placing import located
+
+WIDEST_ARC_DEG = 75.0  # our choice: no advancer moves the spark by more than half of this
+
+
+def find_marks(maps: Maps, engine: Engine, cylinder: str, btdc: dict[str, float], hints: Hints) -> Marks:
+    """Name the marks and the index.
+
+    Parameters
+    ----------
+    maps : Maps
+    engine : Engine
+    cylinder : str
+        The one that the strobe is on.
+    btdc : dict
+        Each mark's advance in degrees, by name and cylinder joined with a slash (those in mm already converted).
+    hints : Hints
+
+    Raises
+    ------
+    CannotMeasure
+        If no constellation fits, or two fit about as well.
+    """
+    _refuse_drifting(maps.turns_deg)
+    places = mark_places(engine, btdc, maps.sense)
+    inside = maps.grid.radii < INSIDE * maps.rim
+    rotor_lines = [
+        line for line in find_lines(maps.rotor[inside], maps.grid.some(inside)) if line.outer > 0.55 * maps.rim
+    ]
+    still_lines = index_candidates(maps, hints)
+    zeros = zeros_of(maps, rotor_lines, places, hints)
+    if not zeros:
+        raise CannotMeasure(
+            found="no lines on the rotor spaced as the engine file's marks are",
+            expected=_in_words(places), do="paint the marks, film square-on with the strobe near, or point at one with "
+            "--mark NAME@X,Y",
+        )  # fmt: skip
+    readings = readings_of(maps, zeros, still_lines, engine, cylinder)
+    if not readings:
+        others = [c.name for c in engine.cylinder if c.name != cylinder]
+        fits = [c for c in others if readings_of(maps, zeros, still_lines, engine, c)]
+        raise _no_index(cylinder, fits)
+    best = best_reading(readings, hints)
+    return located(maps, best, places)
+
+
+def _refuse_drifting(turns_deg: np.ndarray) -> None:
+    """Refuse a strobe that does not follow the engine: the rotor is seen at angles all round."""
+    ordered = np.sort(np.asarray(turns_deg, float) % 360.0)
+    gaps = np.diff(np.append(ordered, ordered[0] + 360.0))
+    # A tenth of stray flashes is allowed for: the arc that holds the rest.
+    n = len(ordered)
+    keep = max(2, round(0.9 * n))
+    if n < 10 or gaps.max() > 180.0:
+        return
+    doubled = np.append(ordered, ordered + 360.0)
+    arc = float(min(doubled[i + keep - 1] - doubled[i] for i in range(n)))
+    if arc > WIDEST_ARC_DEG:
+        raise CannotMeasure(
+            found=f"a rotor that the flashes show at angles spread over {arc:.0f} degrees",
+            expected="marks that stay near the index, as they do when every flash comes with a spark",
+            do="set the strobe to follow the engine (not a rate of its own), check its pickup on the plug lead, "
+            "and film again",
+        )  # fmt: skip
+
+
+def _no_index(cylinder: str, fits: list[str]) -> CannotMeasure:
+    if fits:
+        return CannotMeasure(
+            found=f"marks at the index as if the strobe were on cylinder {' or '.join(fits)}",
+            expected=f"the marks of cylinder {cylinder}",
+            do="check which plug lead the strobe's pickup is on, or name the other cylinder",
+        )
+    low, high = PLAUSIBLE_ADVANCE_DEG
+    return CannotMeasure(
+        found="no index mark from which the marks would show an advance that an engine can have",
+        expected=f"an advance of {low:.0f} to {high:.0f} degrees at a line that stands still beside the marks",
+        do="film with the index in view and lit, check that the strobe's lead is on the cylinder named, or point at "
+        "the index with --index X,Y",
+    )
+
+
+def _in_words(places: list[Place]) -> str:
+    order = sorted(places, key=lambda p: p.deg)
+    gaps = [f"{a.name} to {b.name} {b.deg - a.deg:.1f}" for a, b in pairwise(order)]
+    return "marks spaced, in degrees: " + ", ".join(gaps) if gaps else f"the mark {places[0].name}"

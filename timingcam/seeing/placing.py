@@ -1,0 +1,98 @@
+"""Exact places of the marks and the index, from lines near where a reading puts them.
+
+In:  the maps, the reading of the picture, the places of the file's marks.
+Out: `Marks`.
+Not here: which reading it is (`constellation.py`).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from timingcam.seeing.constellation import SPACING_TOLERANCE_DEG, Reading
+from timingcam.seeing.lines import Line, centreline, find_lines
+from timingcam.seeing.marks import INSIDE, OUTSIDE, Index, Maps, Mark, Marks, Place, wrap
+
+CLOSE_DEG = 1.0  # once the others are known
+MISFIT_DEG = 0.5
+
+
+def located(maps: Maps, reading: Reading, places: list[Place]) -> Marks:
+    index = _locate_index(maps, reading.index)
+    inside = maps.grid.radii < INSIDE * maps.rim
+    lines = find_lines(maps.rotor[inside], maps.grid.some(inside), most=80)
+    zero = reading.zero_deg
+    found: list[Mark] = []
+    # Again about a better zero: the clearest line near a place need not be the one that stands where the others say.
+    for reach in (SPACING_TOLERANCE_DEG, CLOSE_DEG, CLOSE_DEG):
+        chosen = [(place, _best_line(lines, zero + place.deg, reach)) for place in places]
+        found = [_mark_at(maps, index, place, line) for place, line in chosen if line is not None] or found
+        zero = _middle_zero(found, zero)
+    zero, zero_sd, file_sd, offsets = _zero_of(found, zero)
+    warnings = []
+    for mark, offset in zip(found, offsets, strict=True):
+        if abs(offset) > MISFIT_DEG + 2 * mark.sd_deg:
+            warnings.append(
+                f"Mark {mark.name} stands {abs(offset):.1f} degrees from where the engine file and the other marks put "
+                "it: check the file, and which mark is right."
+            )
+    missing = sorted({p.name for p in places} - {m.name for m in found})
+    if missing:
+        warnings.append(f"Not found on the rotor: mark {', '.join(missing)}.")
+    return Marks(tuple(found), index, zero, zero_sd, file_sd, tuple(warnings))
+
+
+def _best_line(lines: list[Line], deg: float, reach_deg: float) -> Line | None:
+    """The line whose clearness, less for being off, is the most."""
+    near = [line for line in lines if abs(wrap(line.deg - deg)) < reach_deg]
+    return max(
+        near, key=lambda n: np.sqrt(n.score) * np.exp(-((wrap(n.deg - deg) / (0.5 * reach_deg)) ** 2)), default=None
+    )
+
+
+def _mark_at(maps: Maps, index: Index, place: Place, line: Line) -> Mark:
+    inside = maps.grid.radii < INSIDE * maps.rim
+    deg, sd = centreline(maps.rotor[inside], maps.grid.some(inside), line, _end_nearest(line, index.radius))
+    sd = float(np.hypot(sd, maps.bend_sd_deg(deg, index.deg)))
+    return Mark(place.name, deg, sd, line.inner, line.outer, line.width_deg, place.deg, place.sd_deg)
+
+
+def _middle_zero(found: list[Mark], near_deg: float) -> float:
+    """The zero that half of the marks' weight lies on either side of: one mark that is off does not move it far."""
+    each = np.array([float(wrap(m.deg - m.file_deg - near_deg)) for m in found])
+    weight = np.array([1 / np.hypot(m.sd_deg, m.file_sd_deg) ** 2 for m in found])
+    order = np.argsort(each)
+    share = np.cumsum(weight[order]) / weight.sum()
+    return near_deg + float(each[order][int(np.searchsorted(share, 0.5))])
+
+
+def _zero_of(found: list[Mark], near_deg: float) -> tuple[float, float, float, list[float]]:
+    """The map's zero as the weighted mean over the marks, its sds, and each mark's distance from it."""
+    each = np.array([near_deg + float(wrap(m.deg - m.file_deg - near_deg)) for m in found])
+    own = np.array([np.hypot(m.sd_deg, m.file_sd_deg) for m in found])
+    weight = 1 / own**2
+    zero = float((weight * each).sum() / weight.sum())
+    share = weight / weight.sum()
+    zero_sd = float(np.sqrt((share**2 * np.array([m.sd_deg for m in found]) ** 2).sum()))
+    file_sd = float(np.sqrt((share**2 * np.array([m.file_sd_deg for m in found]) ** 2).sum()))
+    if len(found) > 1:
+        # Marks that disagree by more than their doubts say that the doubts are too small (Birge's ratio).
+        ratio = float(np.sqrt((weight * (each - zero) ** 2).sum() / (len(found) - 1)))
+        zero_sd, file_sd = zero_sd * max(1.0, ratio), file_sd * max(1.0, ratio)
+    return zero, zero_sd, file_sd, [float(e - zero) for e in each]
+
+
+def _end_nearest(line: Line, radius: float) -> tuple[float, float]:
+    """The third of a line at its end nearest a radius, its very end left out, where it may be ragged."""
+    length = line.outer - line.inner
+    if abs(line.outer - radius) <= abs(line.inner - radius):
+        return line.outer - 0.4 * length, line.outer - 0.08 * length
+    return line.inner + 0.08 * length, line.inner + 0.4 * length
+
+
+def _locate_index(maps: Maps, line: Line) -> Index:
+    # The index's end nearest the marks is its inner one, where it stands outside of them.
+    span = _end_nearest(line, 0.9 * maps.rim)
+    outside = maps.grid.radii > OUTSIDE * maps.rim
+    deg, sd = centreline(maps.still[outside], maps.grid.some(outside), line, span)
+    return Index(deg, sd, line.inner, line.width_deg)
