@@ -140,7 +140,7 @@ def measure(
 
 
 def watch(clip: str | Path, engine: Engine, cylinder: str, options: Options, progress: Progress | None = None) -> Seen:
-    """See everything that a clip shows: its flashes, where the rotor stands, its angle in every flash, the marks' names.
+    """See everything that a clip shows: flashes, where the rotor stands, its angle in each flash, the marks' names.
 
     Parameters and faults are those of `measure`.
 

@@ -22,7 +22,6 @@ NEARER_COUNTS = 0.12  # of correlation, our choice: from the middle to the end o
 POOR_FIT = 0.75  # our choice: residual over contrast; 1 is what any picture has against any other
 LEVEL_BLUR = 0.8  # of a level's pixel
 LEAST_ROWS = 5  # of the coarsest level
-NO_MAP = np.empty(0, np.float32)  # OpenCV's second map, where the first holds both coordinates
 MIN_POINTS = 120
 N_POINTS = 5000  # our choice: more gradients add time, not accuracy, beside the model's own faults
 HUBER = 1.345  # 95 % efficiency for normal noise (Huber, Robust Statistics, from memory)
@@ -229,7 +228,9 @@ def sample(picture: np.ndarray, xy_px: np.ndarray) -> np.ndarray:
     width = 4096
     pad = -n % width
     maps = np.pad(xy_px.astype(np.float32), ((0, pad), (0, 0))).reshape(-1, width, 2)
-    return cv2.remap(picture, maps, NO_MAP, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE).ravel()[:n].astype(float)
+    # OpenCV's types know no absent second map, which it takes where the first holds both coordinates.
+    light = cv2.remap(picture, maps, None, cv2.INTER_LINEAR, None, cv2.BORDER_REPLICATE)  # type: ignore[call-overload]
+    return light.ravel()[:n].astype(float)
 
 
 def _refine(reference: Reference, level: int, soft: _Level, rows: tuple[int, int], params: np.ndarray) -> Shift | None:

@@ -16,7 +16,7 @@ import cv2
 import numpy as np
 
 from timingcam.seeing.pose import Pose
-from timingcam.seeing.register import NO_MAP, Shift
+from timingcam.seeing.register import Shift
 
 # Our choice: what is wider than this along the rim is light, not a mark (bolts and holes are narrower).
 EVEN_OUT_DEG = 24.0
@@ -87,7 +87,7 @@ def unwrap(sampler: Sampler, picture: np.ndarray, shift: Shift, rows: tuple[int,
     """
     matrix = shift.matrix().astype(np.float32)
     maps = cv2.transform(sampler.xy_px, matrix[:2])
-    strip = cv2.remap(picture, maps, NO_MAP, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    strip = cv2.remap(picture, maps, None, cv2.INTER_LINEAR, None, cv2.BORDER_REPLICATE)  # type: ignore[call-overload]
     x, y = maps[..., 0], maps[..., 1]
     known = (y >= rows[0]) & (y <= rows[1]) & (x >= 0) & (x <= picture.shape[1] - 1)
     return strip, known
