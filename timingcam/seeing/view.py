@@ -23,6 +23,7 @@ from timingcam.seeing.register import Reference, make_reference
 from timingcam.seeing.rigid import MIN_SPREAD_DEG, Evidence, refine_pose
 from timingcam.seeing.rings import Ring, find_rings
 from timingcam.seeing.strips import Grid, even_out, make_grid, make_sampler, unwrap
+from timingcam.seeing.turning_pose import guesses
 
 DO_VIEW = "film square-on with the whole rotor in view, lit by the strobe, or point at its centre with --centre X,Y"
 CENTRE_SD = 0.003  # our choice: parallax of a hand's small moves between rotor and case, in rotor radii
@@ -89,9 +90,9 @@ def find_view(light: FlashLight, lit: list[LitPicture], centre_px: np.ndarray | 
     stack, mean, known = lay(light, lit, pose)
     ring = _rim(stack, pose, rings)
     stack, mean, known = lay(light, lit, _pose_of(ring, mean.shape))
-    (pose, covariance), second = _rigid(stack, ring, mean.shape)
-    apart = np.degrees(np.hypot(*(pose.lean_rad - second[0].lean_rad)))
-    other = OtherView(*second, stack, known) if apart > OTHER_POSE_DEG else None
+    (pose, covariance), *second = _rigid(stack, ring, _starts(ring, rings, mean.shape))
+    far = bool(second) and np.degrees(np.hypot(*(pose.lean_rad - second[0][0].lean_rad))) > OTHER_POSE_DEG
+    other = OtherView(*second[0], stack, known) if far else None
     return _assembled(stack, (pose, covariance), (mean, known), other)
 
 
@@ -191,10 +192,17 @@ def _spread_by_row(strips: list[np.ndarray], knowns: list[np.ndarray]) -> np.nda
     return (variance * enough).sum(axis=1) / np.maximum(enough.sum(axis=1), 1)
 
 
-def _rigid(stack: Stack, ring: Ring, shape: tuple[int, ...]) -> list[tuple[Pose, np.ndarray]]:
-    """Refine both poses with the flashes that differ most in angle, the better one first."""
-    size = (shape[1], shape[0])
-    starts = poses_of_ellipse(ring.centre_px, ring.axes_px, ring.angle_deg, size)
+def _starts(ring: Ring, rings: list[Ring], shape: tuple[int, ...]) -> list[Pose]:
+    """The poses to start from: both that the rim allows, or the one that rings of all sizes agree on."""
+    both = poses_of_ellipse(ring.centre_px, ring.axes_px, ring.angle_deg, (shape[1], shape[0]))
+    agreed = guesses(both[0], rings)
+    if len(agreed) > 1:
+        return both
+    return [min(both, key=lambda pose: float(np.hypot(*(pose.lean_rad - agreed[0].lean_rad))))]
+
+
+def _rigid(stack: Stack, ring: Ring, starts: list[Pose]) -> list[tuple[Pose, np.ndarray]]:
+    """Refine the poses with the flashes that differ most in angle, the better one first."""
     grid = make_grid(starts[0].radius_px, INNER, 0.97, 1024, 40)
     strips, knowns = stack.strips(starts[0], grid)
     rotor = build_map(grid, strips, knowns, CENTRE_SD)
