@@ -91,7 +91,9 @@ def find_bands(light: np.ndarray) -> Bands:
     runs = np.array(columns, int)
     ramp_rows = _typical_ramp(lit, runs)
     edges = np.array([_edges(lit[f], a, b, ramp_rows) for f, a, b in runs])
-    good = edges[:, 4] > 0.35  # a run that hardly rises over half a flash is not one
+    # A sliver at the frame's side has no edge that could be placed, and shows next to nothing.
+    sliver = np.isnan(edges[:, 0]) & np.isnan(edges[:, 1]) & (runs[:, 2] - runs[:, 1] < 0.5 * light.shape[1])
+    good = ~sliver & (edges[:, 4] > 0.35)  # a run that hardly rises over half a flash is not one
     runs, edges = runs[good], edges[good]
     if not len(runs):
         raise CannotMeasure(found="no flash in the whole clip", expected="bands of rows lit by a strobe", do=DO_LIGHT)
@@ -210,8 +212,11 @@ def _edges(row: np.ndarray, first: int, last: int, ramp_rows: float) -> tuple[fl
     start = _edge(row, first, half, level, rising=True)
     end = _edge(row, last, half, level, rising=False)
     margin = ramp_rows / 2 + 1.5
-    inner_first = 0 if np.isnan(start) else int(np.ceil(start + margin))
-    inner_last = len(row) - 1 if np.isnan(end) else int(np.floor(end - margin))
+    # Too near to the frame's side to place the edge, the band still ends where its light crosses half.
+    inner_first = int(np.ceil((first - 0.5 if first > 0 else -margin) if np.isnan(start) else start) + margin)
+    inner_last = int(
+        np.floor((last + 0.5 if last < len(row) - 1 else last + margin) if np.isnan(end) else end) - margin
+    )
     return start, end, float(inner_first), float(inner_last), level
 
 

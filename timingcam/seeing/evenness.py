@@ -48,6 +48,8 @@ def line_time_from_evenness(
         costs = np.array([unevenness(np.sort(event_times(t))) for t in trials])
         best = int(np.nanargmin(costs))
     found = float(trials[best])
+    if not low + 0.01 * (high - low) < found < high - 1e-3 * (high - low):
+        return found, spread  # evener and evener to the very bound: the clip does not tell
     return found, min(_sd(event_times, found, high - low), spread)
 
 

@@ -15,6 +15,7 @@ import numpy as np
 from timingcam.seeing.strips import Grid
 
 WIDTHS_DEG = (0.6, 0.9, 1.4, 2.1, 3.2, 4.8, 7.0)  # our choice: lines from a scribe's to a broad pointer's
+PLAIN_Z = 12.0
 START_Z = 1.2  # what a cell must exceed, in noise sds, to lengthen a line
 
 
@@ -66,7 +67,9 @@ def find_lines(strip: np.ndarray, grid: Grid, most: int = 40) -> list[Line]:
     """
     found: list[Line] = []
     for width in WIDTHS_DEG:
-        response = np.clip(line_response(strip, grid, width), -12, 12)
+        response = line_response(strip, grid, width)
+        # What is plain as day counts little more than what is plain, yet still in order.
+        response = response / (1 + np.abs(response) / PLAIN_Z)
         for sign in (1, -1):
             score, first, last = _best_run(sign * response - START_Z)
             # A wide line answers to narrow filters too, all across it; the filter of its own width answers most.
@@ -109,9 +112,10 @@ def _best_run(gain: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
 def _peaks(score: np.ndarray, half: int) -> np.ndarray:
     """Indices of local maxima around the ring."""
     width = 2 * half + 1
-    ring = np.concatenate([score[-half:], score, score[:half]]).astype(np.float32)
+    score = score.astype(np.float32)  # as OpenCV's crest is, or rounding would make a crest of none
+    ring = np.concatenate([score[-half:], score, score[:half]])
     crest = cv2.dilate(ring[None, :], np.ones((1, width), np.uint8))[0][half:-half]
-    return np.flatnonzero((score >= crest - 1e-6) & (score > 0))
+    return np.flatnonzero((score >= crest) & (score > 0))
 
 
 def centreline(strip: np.ndarray, grid: Grid, line: Line, span: tuple[float, float]) -> tuple[float, float]:

@@ -80,6 +80,16 @@ def refine_pose(start: Pose, evidence: Evidence) -> tuple[Pose, np.ndarray, floa
     return start.moved(free), np.linalg.inv(gram + hold), cost + 0.5 * float(free @ hold @ free)
 
 
+def unexplained(pose: Pose, evidence: Evidence) -> float:
+    """Share of the strips' pattern that one rigid rotor leaves unexplained, 0 to 1: to choose between poses."""
+    strips, known = evidence.strips_of(pose)
+    weight = _turned_back(known.astype(np.float32), evidence.turns_deg) > 0.98
+    weight &= weight.sum(axis=0) >= MIN_SEEN
+    back = _turned_back(strips, evidence.turns_deg)
+    mean = (back * weight).sum(axis=0) / np.maximum(weight.sum(axis=0), 1)
+    return float((((back - mean) * weight) ** 2).sum() / max(float(((back * weight) ** 2).sum()), 1e-12))
+
+
 def _equations(
     start: Pose, free: np.ndarray, evidence: Evidence, sigma: float | None
 ) -> tuple[np.ndarray, np.ndarray, float, float]:

@@ -20,7 +20,7 @@ from timingcam.seeing.light import FlashLight, LitPicture
 from timingcam.seeing.mosaic import Stack, lay, outside
 from timingcam.seeing.pose import Pose, ellipse_points, poses_of_ellipse
 from timingcam.seeing.register import Reference, make_reference
-from timingcam.seeing.rigid import MIN_SPREAD_DEG, Evidence, refine_pose
+from timingcam.seeing.rigid import MIN_SPREAD_DEG, Evidence, refine_pose, unexplained
 from timingcam.seeing.rings import Ring, find_rings
 from timingcam.seeing.strips import Grid, even_out, make_grid, make_sampler, unwrap
 from timingcam.seeing.turning_pose import guesses
@@ -30,6 +30,8 @@ CENTRE_SD = 0.003  # our choice: parallax of a hand's small moves between rotor 
 # Bolts, holes and the hub stand off the plane of the marks, or shine by their own angle: left out.
 INNER = 0.6
 N_RIGID = 20
+RIM_WITHIN = 1.06  # our choice: the edge of what turns is found to a few percent
+WITHIN_RIM = 0.97  # rim radii: a rim a little too large takes in edges that stand still
 OTHER_POSE_DEG = 3.0  # our choice: poses closer than this are one
 
 
@@ -150,6 +152,10 @@ def _rim(stack: Stack, pose: Pose, rings: list[Ring]) -> Ring:
     if edge is None:
         return rings[0]
     sizes = np.array([r.size_px for r in rings]) / pose.radius_px
+    # What turns ends at the rotor's side of the gap, which is darker outside; the case's side stands off its plane.
+    inner = [r for r, size in zip(rings, sizes, strict=True) if r.sign < 0 and edge / RIM_WITHIN < size < 1.005 * edge]
+    if inner:
+        return max(inner, key=lambda r: r.coverage)
     off = np.abs(np.log(sizes / edge))
     if off.min() < 0.10:
         return rings[int(np.argmin(off))]
@@ -230,7 +236,7 @@ def _rigid(stack: Stack, ring: Ring, starts: list[Pose]) -> list[tuple[Pose, np.
 
     evidence = Evidence(strips_of, grid, degs[chosen], ellipse_points(ring.centre_px, ring.axes_px, ring.angle_deg))
     fitted = [refine_pose(start, evidence) for start in starts]
-    fitted.sort(key=lambda fit: fit[2])
+    fitted.sort(key=lambda fit: unexplained(fit[0], evidence) if len(evidence.turns_deg) else fit[2])
     return [(pose, covariance) for pose, covariance, _ in fitted]
 
 
@@ -238,7 +244,7 @@ def _assembled(
     stack: Stack, how: tuple[Pose, np.ndarray], what: tuple[np.ndarray, np.ndarray], other: OtherView | None
 ) -> View:
     (pose, covariance), (mean, known) = how, what
-    grid = make_grid(pose.radius_px, INNER, 0.985)
+    grid = make_grid(pose.radius_px, INNER, WITHIN_RIM)
     strips, knowns = stack.strips(pose, grid)
     rotor = build_map(grid, strips, knowns, CENTRE_SD)
     turns = _turns(rotor, strips, knowns)
