@@ -16,7 +16,9 @@ def samples(time_s: np.ndarray, angle_deg: np.ndarray, sd_deg: float, linked: np
 def test_straight_course_is_kept() -> None:
     t = np.sort(np.random.default_rng(1).uniform(0, 4, 100))
     course = smooth(samples(t, 18000 * t, 0.1))
-    assert course.speed_deg_s == pytest.approx(18000, rel=1e-6)
+    # Rounding, differing from one BLAS to the next: with hardly any kicks the matrix is close to singular. A hundredth
+    # of the 0.1 % that the speed is wanted to.
+    assert course.speed_deg_s == pytest.approx(18000, rel=1e-5)
 
 
 def test_constant_acceleration_is_followed_without_lag() -> None:

@@ -28,6 +28,7 @@ from timingcam.seeing.view import View
 
 # Our choice: a falling order this clear over a fall this large is no retard at the top and no sticking advancer.
 BACKWARDS_RANK, BACKWARDS_FALL_DEG = -0.3, 5.0
+UNSURE_TIMES = 4.0  # our choice: a reading with less than a sixteenth of the usual weight adds nothing but risk
 NOT_LIT = "the index or the marks are not lit"
 GIVEN_HEIGHT_SD_MM = 0.5  # our choice: a height read off with a rule, where the file gives no doubt of its own
 
@@ -107,6 +108,7 @@ def advance_readings(seen: Seen, angles: FlashAngles, speed: Speed, strobe: Stro
     advance = angles.seen_deg + strobe.dial_deg + DEG_PER_S_PER_RPM * speed.rpm * strobe.delay_s
     reasons = []
     lit = np.isfinite(angles.seen_deg)
+    unsure_deg = UNSURE_TIMES * float(np.median(angles.seen_sd_deg[lit])) if lit.any() else np.inf
     stray = speed.stray if speed.stray is not None else np.zeros(len(speed.rpm), bool)
     for i, reason in enumerate(seen.turns.reason):
         if speed.double[i]:
@@ -115,6 +117,8 @@ def advance_readings(seen: Seen, angles: FlashAngles, speed: Speed, strobe: Stro
             reason = reason or "not on a spark of this engine"
         elif not reason and not lit[i]:
             reason = NOT_LIT
+        elif not reason and angles.seen_sd_deg[i] > unsure_deg:
+            reason = "its angle is far less sure than the others'"
         elif not reason and not np.isfinite(speed.rpm[i]):
             reason = "its speed could not be told"
         reasons.append(reason)

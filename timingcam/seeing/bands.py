@@ -213,10 +213,10 @@ def _edges(row: np.ndarray, first: int, last: int, ramp_rows: float) -> tuple[fl
     end = _edge(row, last, half, level, rising=False)
     margin = ramp_rows / 2 + 1.5
     # Too near to the frame's side to place the edge, the band still ends where its light crosses half.
-    inner_first = int(np.ceil((first - 0.5 if first > 0 else -margin) if np.isnan(start) else start) + margin)
-    inner_last = int(
-        np.floor((last + 0.5 if last < len(row) - 1 else last + margin) if np.isnan(end) else end) - margin
-    )
+    lit_from = start if np.isfinite(start) else first - 0.5
+    lit_to = end if np.isfinite(end) else last + 0.5
+    inner_first = 0 if first == 0 else int(np.ceil(lit_from + margin))
+    inner_last = len(row) - 1 if last == len(row) - 1 else int(np.floor(lit_to - margin))
     return start, end, float(inner_first), float(inner_last), level
 
 

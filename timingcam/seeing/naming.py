@@ -15,7 +15,15 @@ import numpy as np
 
 from timingcam.engine import Engine
 from timingcam.errors import CannotMeasure
-from timingcam.seeing.constellation import PLAUSIBLE_ADVANCE_DEG, best_reading, index_candidates, readings_of, zeros_of
+from timingcam.seeing.constellation import (
+    CLEAR_MARK_A_RADIUS,
+    PLAUSIBLE_ADVANCE_DEG,
+    best_reading,
+    index_candidates,
+    least_clear,
+    readings_of,
+    zeros_of,
+)
 from timingcam.seeing.lines import find_lines
 from timingcam.seeing.marks import INSIDE, Hints, Maps, Marks, Place, mark_places
 from timingcam.seeing.placing import located
@@ -45,7 +53,9 @@ def find_marks(maps: Maps, engine: Engine, cylinder: str, btdc: dict[str, float]
     places = mark_places(engine, btdc, maps.sense)
     inside = maps.grid.radii < INSIDE * maps.rim
     rotor_lines = [
-        line for line in find_lines(maps.rotor[inside], maps.grid.some(inside)) if line.outer > 0.55 * maps.rim
+        line
+        for line in find_lines(maps.rotor[inside], maps.grid.some(inside))
+        if line.outer > 0.55 * maps.rim and line.score > least_clear(maps, CLEAR_MARK_A_RADIUS)
     ]
     still_lines = index_candidates(maps, hints)
     zeros = zeros_of(maps, rotor_lines, places, hints)
