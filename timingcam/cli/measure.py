@@ -7,17 +7,16 @@ Not here: how anything is measured (`timingcam/measure.py`) or written (`showing
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, TypedDict, Unpack
 
 import click
 
+from timingcam.cli.bar import progress_bar
 from timingcam.cli.values import NamedPlace, Number, Place, Speed
 
 if TYPE_CHECKING:
-    from timingcam.measure import Options, Progress
+    from timingcam.measure import Options
     from timingcam.reckoning.result import Measurement
 
 DELAY_SHARE = 0.1  # our choice: a delay given without its doubt was read off a data sheet or a scope's screen
@@ -124,7 +123,7 @@ def measure(clip: Path, engine_file: Path, cylinder: str, **given: Unpack[_Given
     from timingcam.showing.results import save
 
     engine = read_engine(engine_file)
-    with _bar(given["quiet"]) as progress:
+    with progress_bar(given["quiet"]) as progress:
         measurement = measure_clip(clip, engine, cylinder, options, progress)
     if given["out"] is not None:
         save(measurement, given["out"], replace=given["replace"])
@@ -185,30 +184,6 @@ def _options(known: _Known) -> Options:
 
 def _seconds(microseconds: float | None) -> float | None:
     return None if microseconds is None else microseconds * 1e-6
-
-
-@contextmanager
-def _bar(quiet: bool) -> Iterator[Progress | None]:
-    """A progress bar on standard error, where a person looks on."""
-    from rich.console import Console
-    from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
-
-    console = Console(stderr=True)
-    if quiet or not console.is_terminal:
-        yield None
-        return
-    columns = (TextColumn("{task.description}"), BarColumn(), TimeElapsedColumn())
-    with Progress(*columns, console=console, transient=True) as bars:
-        tasks: dict[str, int] = {}
-
-        def show(what: str, share: float) -> None:
-            if what not in tasks:
-                for earlier in tasks.values():
-                    bars.update(earlier, completed=1.0)  # type: ignore[arg-type]
-                tasks[what] = bars.add_task(what, total=1.0)
-            bars.update(tasks[what], completed=min(share, 1.0))  # type: ignore[arg-type]
-
-        yield show
 
 
 def _say(measurement: Measurement, wanted: _Wanted) -> None:
