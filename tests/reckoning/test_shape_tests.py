@@ -107,6 +107,21 @@ def test_a_fall_with_speed_that_a_delay_could_make_is_no_change_of_shape() -> No
     assert found is not None and changed_shape(found) == []
 
 
+def test_a_strobe_that_stayed_takes_nothing_from_the_random_doubt() -> None:
+    """The same delay in both clips tells more of the difference of tilts, never everything of the corners."""
+    first, second = sweep(6), sweep(7)
+    apart = between(first, second)
+    same = shape_tests(first, second, FLAT_RISE_FLAT, SPEEDS, 0.0)
+    assert same is not None
+    for one, other in zip((same.shift, *same.single), (apart.shift, *apart.single), strict=True):
+        # 10 µs are 0.3 degrees over this range of speeds, of the size of single readings' noise: less than half of it.
+        assert 0.5 * other.difference.sd < one.difference.sd <= 1.01 * other.difference.sd
+    small = shape_tests(first, second, FLAT_RISE_FLAT, SPEEDS, 1e-9)
+    assert small is not None
+    for one, other in zip(same.single, small.single, strict=True):
+        assert one.difference.sd == pytest.approx(other.difference.sd, rel=1e-3)  # no jump at nought
+
+
 def test_too_few_readings_are_not_tested() -> None:
     assert shape_tests(sweep(1), sweep(2), (False,), (1000.0, 1001.0), DELAY_SD_S) is None
 

@@ -285,7 +285,7 @@ class _Solved:
             for s in starts
         ]
         best = min(fits, key=lambda fit: fit.cost)
-        covariance = np.linalg.pinv(best.jac.T @ best.jac, hermitian=True)
+        covariance = _inverse(best.jac)
         place = {names[i]: pair.form.size + k for k, i in enumerate(keep)}
         return cls(
             sum_of_squares=2.0 * float(best.cost),
@@ -293,6 +293,17 @@ class _Solved:
             variance={name: float(covariance[at, at]) for name, at in place.items()},
             residual_freedom=max(pair.n_effective - (len(best.x) - 2), 1.0),  # both tilts are held by their priors
         )
+
+
+def _inverse(jac: np.ndarray) -> np.ndarray:
+    """Inverse of the normal matrix, columns scaled alike first.
+
+    A corner moves by hundreds of rpm where a tilt is held to 1e-9: unscaled, the pseudo-inverse would take all that is
+    known but for the tilt for rounding, and its variance for nought.
+    """
+    size = np.maximum(np.linalg.norm(jac, axis=0), 1e-300)
+    scaled = jac / size
+    return np.asarray(np.linalg.pinv(scaled.T @ scaled, hermitian=True) / np.outer(size, size))
 
 
 def _prior(pair: _Pair) -> float:
