@@ -8,12 +8,12 @@ Not here: what is in them.
 from __future__ import annotations
 
 import os
-import secrets
-import shutil
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 
 from timingcam.errors import CannotUse
+from timingcam.showing.swapping import clear_leftovers, fresh_place, swap_in, sync
 
 __all__ = ["write_file", "write_folder"]
 
@@ -46,20 +46,20 @@ def write_folder(
     """
     # The real place: renaming a link to a folder would move the link.
     target = Path(os.path.realpath(folder))
-    token = secrets.token_hex(4)
-    fresh = target.with_name(f".{target.name}.{token}.new")
     made: list[Path] = []
     try:
+        clear_leftovers(target)
         _refuse_existing(target, files, replace)
         _make_parents(target, made)
-        fresh.mkdir()
-        fill(fresh)
-        _swap_in(fresh, target, token)
+        with fresh_place(target, folder=True) as fresh:
+            fill(fresh)
+            sync(fresh)
+            swap_in(fresh, target)
     except BaseException as error:
         # Also on Ctrl-C: nothing half-written may stay behind.
-        shutil.rmtree(fresh, ignore_errors=True)
         for parent in reversed(made):
-            parent.rmdir()
+            with suppress(OSError):  # somebody else may have put something there meanwhile
+                parent.rmdir()
         if isinstance(error, OSError):
             raise _unwritable(target, error) from error
         raise
@@ -89,19 +89,18 @@ def write_file(path: str | Path, data: bytes, *, replace: bool = False) -> Path:
         If something of that name exists and may not be replaced, or the disk cannot be written to.
     """
     target = Path(os.path.realpath(path))
-    fresh = target.with_name(f".{target.name}.{secrets.token_hex(4)}.new")
     try:
+        clear_leftovers(target)
         if target.exists() and not replace:
             raise _exists(target)
         if target.is_dir():
             raise CannotUse(found=f"a folder '{target.name}'", expected="a file", do="give another name to --out")
-        fresh.write_bytes(data)
-        fresh.replace(target)
-    except BaseException as error:
-        fresh.unlink(missing_ok=True)
-        if isinstance(error, OSError):
-            raise _unwritable(target, error) from error
-        raise
+        with fresh_place(target, folder=False) as fresh:
+            fresh.write_bytes(data)
+            sync(fresh)
+            fresh.replace(target)
+    except OSError as error:
+        raise _unwritable(target, error) from error
     return Path(path)
 
 
@@ -131,22 +130,9 @@ def _exists(target: Path) -> CannotUse:
 
 def _make_parents(target: Path, made: list[Path]) -> None:
     for parent in reversed([p for p in target.parents if not p.exists()]):
-        parent.mkdir()
-        made.append(parent)
-
-
-def _swap_in(fresh: Path, target: Path, token: str) -> None:
-    old = target.with_name(f".{target.name}.{token}.old")
-    if not target.exists():
-        fresh.rename(target)
-        return
-    target.rename(old)
-    try:
-        fresh.rename(target)
-    except BaseException:
-        old.rename(target)
-        raise
-    shutil.rmtree(old, ignore_errors=True)
+        with suppress(FileExistsError):  # made by another process at the same moment
+            parent.mkdir()
+            made.append(parent)
 
 
 def _unwritable(target: Path, error: OSError) -> CannotUse:
