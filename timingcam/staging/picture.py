@@ -8,6 +8,7 @@ Not here: which rows get how much of it (`render.py` asks `shutter.py`), noise a
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import cv2
@@ -66,6 +67,9 @@ class Stage:
         self.crossing: Crossing | None = crossing(scene, self.view)
         self._still: dict[tuple[int, int], tuple[np.ndarray, np.ndarray]] = {}
         self._thin: dict[int, tuple[np.ndarray, np.ndarray]] = {}
+        # What one moment shows on one run of rows: the parts of a long flash differ by the rotor's smear alone.
+        self._moment: tuple[float, int, int] = (math.nan, 0, 0)
+        self._at_moment: dict[tuple[str, int, int], tuple[np.ndarray, ...]] = {}
 
     def rotor_turn_deg(self, time_s: np.ndarray | float) -> np.ndarray:
         """Clock angle to which the rotor sheet's column 0 has turned at a time, degrees clockwise."""
@@ -159,9 +163,22 @@ class Stage:
                 self._still[number, step] = self._look_up(sheet, 0.0, whole, step)
             drawn, cover = (plane[part[0] : part[1]] for plane in self._still[number, step])
         else:
-            drawn, cover = self._look_up(sheet, time_s, part, step)
+            drawn, cover = self._once(
+                ("sheet", number, step), (time_s, *part), lambda: self._look_up(sheet, time_s, part, step)
+            )
         picture *= (1 - cover) if step == 1 else (1 - cover)[..., None]
         picture += drawn
+
+    def _once(
+        self, key: tuple[str, int, int], moment: tuple[float, int, int], work: Callable[[], tuple[np.ndarray, ...]]
+    ) -> tuple[np.ndarray, ...]:
+        """The outcome of some work at a moment on a run of rows (counted in full rows), done once."""
+        whole = (moment[0], moment[1] * key[2], moment[2] * key[2])
+        if whole != self._moment:
+            self._moment, self._at_moment = whole, {}
+        if key not in self._at_moment:
+            self._at_moment[key] = work()
+        return self._at_moment[key]
 
     def _look_up(self, sheet: Sheet, time_s: float, part: tuple[int, int], step: int) -> tuple[np.ndarray, np.ndarray]:
         grid = self.grids[step]
@@ -195,8 +212,11 @@ class Stage:
             v = np.arange(top - part[0], bottom - part[0], dtype=np.float32)[:, None]
         else:
             u, v = grid.ideal_x[top:bottom, left:right], grid.ideal_y[top:bottom, left:right]
-        where = self._on_edge(u, v, time_s, part, step) if self.on_edge else self._on_face(u, v, to_mm)
-        turns, row, inside = where
+        turns, row, inside = self._once(
+            ("rotor", 0, step),
+            (time_s, *part),
+            lambda: self._on_edge(u, v, time_s, part, step) if self.on_edge else self._on_face(u, v, to_mm),
+        )
         turned = np.mod(np.asarray(spun.turned_deg, dtype=float) / 360.0, 1.0).astype(np.float32)
         rowwise = turned if turned.ndim == 0 else turned[::step][top:bottom, None]
         column = (turns - rowwise) * np.float32(spun.columns)
