@@ -300,7 +300,7 @@ def test_what_is_given_arrives_in_the_library_in_its_units(tmp_path: Path, monke
     assert (clip, engine.name, cylinder, progress) == (Path("clip.mp4"), "Brindle 410 twin", "left", None)  # type: ignore[attr-defined]
     assert isinstance(options, timingcam.Options)
     assert options.strobe.delay_s == pytest.approx(40e-6, rel=1e-12)
-    assert options.strobe.delay_sd_s == pytest.approx(4e-6, rel=1e-12)
+    assert options.strobe.late_sd_s == pytest.approx(4e-6, rel=1e-12)
     assert options.strobe.dial_deg == 5 and options.capture_fps == 240 and options.rpm == 3000
     assert options.line_time_s == pytest.approx(18.5e-6, rel=1e-12)
     assert options.exposure_s == pytest.approx(8.3e-3, rel=1e-12)

@@ -7,12 +7,21 @@ from dataclasses import replace
 
 import pytest
 
-from timingcam.reckoning.budget import Sources, budget, delay_sd_s, shift_sd_deg, total_sd_deg
+from timingcam.reckoning.budget import (
+    CENTRE_MEASURED,
+    INDEX_TILT,
+    Sources,
+    budget,
+    delay_sd_s,
+    shift_sd_deg,
+    total_sd_deg,
+)
 
 SOURCES = Sources(
     angle_sd_deg=0.1, index_sd_deg=0.05, mark_sd_deg=0.04, mark_own_sd_deg=0.3, tilt_deg=10.0, tilt_sd_deg=1.0,
     index_above_sd_mm=0.5, sight_deg=10.0, index_radius_mm=50.0, centre_sd=0.002, flash_length_s=80e-6,
     delay_sd_s=15e-6, time_sd_s=20e-6, rpm_sd=2.0, rpm_rel_sd=1e-4, rpm=3000.0, slope_deg_per_1000rpm=13.0,
+    index_above_mm=2.0,
 )  # fmt: skip
 
 
@@ -22,7 +31,7 @@ def effects(sources: Sources) -> dict[str, float]:
 
 def test_every_source_has_its_row_once() -> None:
     rows = budget(SOURCES)
-    assert len({row.source for row in rows}) == len(rows) == 12
+    assert len({row.source for row in rows}) == len(rows) == 13
     assert all(row.effect_deg > 0 and row.unit for row in rows)
     assert {row.kind for row in rows} == {"random", "systematic"}
 
@@ -33,7 +42,7 @@ def test_shift_is_what_is_alike_at_all_speeds() -> None:
     named = effects(SOURCES)
     shifts = [
         "where the index is", "where the mark is", "the mark's own position", "tilt of the camera",
-        "height of the index", "rotor's centre",
+        "tilt of the camera, by the height of the index", "height of the index", "rotor's centre",
     ]  # fmt: skip
     assert shift_sd_deg(slow) == pytest.approx(math.hypot(*(named[name] for name in shifts)), rel=1e-12)
 
@@ -47,6 +56,16 @@ def test_what_grows_with_speed() -> None:
 def test_delay_holds_the_flash_s_length() -> None:
     """80 µs of flash: its light's centre is known to a quarter of it, 20 µs; with 15 µs of delay 25 µs."""
     assert delay_sd_s(SOURCES) == pytest.approx(25e-6)
+
+
+def test_a_delay_measured_to_the_light_s_centre_holds_most_of_the_length() -> None:
+    measured = replace(SOURCES, centre_share=CENTRE_MEASURED)
+    assert delay_sd_s(measured) == pytest.approx(math.hypot(15e-6, 8e-6))
+
+
+def test_tilt_moves_an_index_off_the_plane() -> None:
+    """One degree of doubt at 2 mm over a radius of 50 mm: 0.04 degrees."""
+    assert effects(SOURCES)[INDEX_TILT] == pytest.approx(0.04)
 
 
 def test_kinds_add_by_squares() -> None:

@@ -151,6 +151,17 @@ def test_delay_grows_with_speed() -> None:
     assert curve.full_advance_deg.sd == pytest.approx(6 * 4700 * 20e-6, rel=0.2)
 
 
+def test_a_delay_is_counted_once() -> None:
+    """The fit lets a top tilt as an unknown lag would; what the delay adds beyond that is its own and no more."""
+    readings = made_readings(flat_rise_flat, 14, n=400)
+    without, with_it = (fitted(readings, Doubts(0.0, sd_s))[0] for sd_s in (0.0, 50e-6))
+    for name, rpm in (("low_speed_advance_deg", 1400), ("full_advance_deg", 4700)):
+        added = np.sqrt(getattr(with_it, name).sd ** 2 - getattr(without, name).sd ** 2)
+        assert added == pytest.approx(6 * rpm * 50e-6, rel=0.1)
+    # And the top's own random part stays below a tenth of it: the tilt's prior of as many µs is not in it again.
+    assert without.full_advance_deg.sd < 0.1 * 6 * 4700 * 50e-6
+
+
 def test_scale_of_speed_moves_corners() -> None:
     curve, _, _ = fitted(made_readings(flat_rise_flat, 11, n=6000), Doubts(0.0, 0.0, rpm_rel_sd=0.01))
     assert curve.full_rpm.sd == pytest.approx(34, rel=0.1)

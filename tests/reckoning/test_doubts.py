@@ -78,20 +78,46 @@ def test_a_doubtful_pose_widens_the_shift() -> None:
     assert found(poor)[0].shift_sd_deg > 2 * found()[0].shift_sd_deg
 
 
-def test_a_delay_that_is_given_has_its_own_doubt_only() -> None:
-    """It is to the light's centre, so the flash's length is in it."""
-    long = with_flashes(made_seen(ADVANCE), ramp_s=400e-6)
+def test_a_delay_that_is_given_has_its_own_doubt_and_a_tenth_of_the_flash() -> None:
+    """It is to the light's centre; by which part of 340 µs of light a blurred line is read is known less well."""
+    long = with_flashes(made_seen(ADVANCE), ramp_s=340e-6 + 3 * LINE_S)
     doubts, rows = doubts_and_budget(long, readings(), made_engine(), Strobe(50e-6, 12e-6), "flashes")
-    assert doubts.delay_sd_s == pytest.approx(12e-6)
+    assert doubts.delay_sd_s == pytest.approx(np.hypot(12e-6, 34e-6))
     assert {row.source: row.size for row in rows}["delay of the strobe"] == pytest.approx(12.0)
+
+
+@pytest.mark.parametrize(("strobe", "sd_us"), [(Strobe(), 50.0), (Strobe(40e-6), 4.0), (Strobe(0.0), 2.0)])
+def test_a_delay_without_a_doubt_has_the_usual_one(strobe: Strobe, sd_us: float) -> None:
+    doubts, rows = doubts_and_budget(made_seen(ADVANCE), readings(), made_engine(), strobe, "flashes")
+    row = {row.source: row for row in rows}["delay of the strobe"]
+    assert row.size == pytest.approx(sd_us)
+    assert row.effect_deg == pytest.approx(6 * np.median(RPM) * sd_us * 1e-6)
+    assert doubts.delay_sd_s >= sd_us * 1e-6
+
+
+def test_no_source_is_left_out_of_a_usual_clip() -> None:
+    """Every row of the budget has a size, save the speed's where the readings give none."""
+    engine = made_engine(index_above_mm=2.0)
+    doubts_rows = found(engine=engine)[1].values()
+    assert [row.source for row in doubts_rows if not (row.size > 0 and row.effect_deg > 0)] == []
+    assert found(engine=engine)[0].shift_sd_deg == pytest.approx(
+        np.hypot.reduce(
+            [
+                row.effect_deg
+                for row in doubts_rows
+                if row.kind == "systematic" and not any(word in row.source for word in ("flash", "strobe", "clock"))
+            ]
+        )
+    )
 
 
 def test_without_one_a_long_flash_is_doubted() -> None:
     """400 µs of light: where its centre is, is known to a quarter of that; edges of a few rows tell no length."""
     short, _ = found(with_flashes(made_seen(ADVANCE), ramp_s=2 * LINE_S))
     long, _ = found(with_flashes(made_seen(ADVANCE), ramp_s=400e-6))
-    assert short.delay_sd_s == 0.0
-    assert 0.5 * 100e-6 < long.delay_sd_s <= 100e-6
+    # The strobe's own unknown delay is in both; a flash shorter than a row's time cannot be told from none.
+    assert short.delay_sd_s == pytest.approx(np.hypot(50e-6, LINE_S / 4))
+    assert 0.5 * 100e-6 < np.sqrt(long.delay_sd_s**2 - 50e-6**2) <= 100e-6
 
 
 def test_scale_of_the_speed() -> None:

@@ -23,7 +23,7 @@ ADVANCE = np.linspace(9, 31, 20)
 
 
 def said(seen: Seen | None = None, strobe: Strobe | None = None, more: tuple[str, ...] = ()) -> tuple[str, ...]:
-    return warnings_of(seen or made_seen(ADVANCE), made_engine(), strobe or Strobe(), more)
+    return warnings_of(seen or made_seen(ADVANCE), made_engine(), strobe or Strobe(0.0), more)
 
 
 def test_a_good_clip_of_a_well_known_engine_needs_no_word() -> None:
@@ -37,8 +37,13 @@ def test_what_earlier_stages_said_comes_first_and_once() -> None:
 
 
 def test_a_dial_that_is_not_at_nought() -> None:
-    (sentence,) = said(strobe=Strobe(dial_deg=12.5))
+    (sentence,) = said(strobe=Strobe(0.0, dial_deg=12.5))
     assert "12.5 degrees" in sentence and "film with it at 0" in sentence
+
+
+def test_a_strobe_of_unknown_delay() -> None:
+    (sentence,) = said(strobe=Strobe())
+    assert "up to 1.8 degrees" in sentence and "--strobe-delay" in sentence
 
 
 def test_groups_of_marks_that_look_alike() -> None:

@@ -19,16 +19,15 @@ if TYPE_CHECKING:
     from timingcam.measure import Options
     from timingcam.reckoning.result import Measurement
 
-DELAY_SHARE = 0.1  # our choice: a delay given without its doubt was read off a data sheet or a scope's screen
 CAUTION = """Before the engine runs: what looks still under the strobe is turning; flashing light can bring on seizures;
 exhaust gas, high voltage and petrol can kill. The cautions in full are shown after each measurement. The maker's manual
 and local rules come before anything said here."""
 
 
-class _Known(TypedDict):
+class Known(TypedDict):
     """What is known besides clip, engine and cylinder, as given."""
 
-    strobe_delay: float
+    strobe_delay: float | None
     strobe_delay_sd: float | None
     dial: float
     capture_fps: float | None
@@ -38,6 +37,9 @@ class _Known(TypedDict):
     centre: tuple[float, float] | None
     index: tuple[float, float] | None
     mark: tuple[tuple[str, float, float], ...]
+
+
+KNOWN = tuple(Known.__annotations__)
 
 
 class _Wanted(TypedDict):
@@ -51,7 +53,7 @@ class _Wanted(TypedDict):
     quiet: bool
 
 
-class _Given(_Known, _Wanted):
+class _Given(Known, _Wanted):
     """Every option beside engine and cylinder."""
 
 
@@ -66,15 +68,14 @@ class _Given(_Known, _Wanted):
 @click.option(
     "--strobe-delay",
     type=Number("a delay in microseconds", 0, 5000),
-    default=0.0,
     metavar="µs",
-    help="From the spark to the middle of the flash, if measured.",
+    help="From the spark to the middle of the flash, if measured; else ± 100 µs are allowed for.",
 )
 @click.option(
     "--strobe-delay-sd",
     type=Number("a doubt in microseconds", 0, 5000),
     metavar="µs",
-    help="Its doubt (one standard uncertainty); a tenth of it if left out.",
+    help="Its doubt (one standard uncertainty); a tenth of it, at least 2 µs, if left out.",
 )
 @click.option(
     "--dial", type=Number("crank degrees", 0, 180), default=0.0, metavar="deg", help="Where the strobe's dial stood."
@@ -116,7 +117,7 @@ def measure(clip: Path, engine_file: Path, cylinder: str, **given: Unpack[_Given
     _refuse_contradictions(given)
     if given["out"] is not None:
         _rehearse(given["out"], given["replace"])
-    options = _options(given)
+    options = options_of(given)
 
     from timingcam.engine import read_engine
     from timingcam.measure import measure as measure_clip
@@ -168,12 +169,22 @@ def _rehearse(out: Path, replace: bool) -> None:
         return
 
 
-def _options(known: _Known) -> Options:
+def options_of(known: Known) -> Options:
+    """What the library is told of what is known, in its own units.
+
+    Parameters
+    ----------
+    known : dict
+        As given on the command line, or in a row of a list; more keys are passed over.
+
+    Returns
+    -------
+    Options
+    """
     from timingcam.measure import Options, Pointed, Strobe
 
-    delay_us, sd_us = known["strobe_delay"], known["strobe_delay_sd"]
     return Options(
-        strobe=Strobe(delay_us * 1e-6, (delay_us * DELAY_SHARE if sd_us is None else sd_us) * 1e-6, known["dial"]),
+        strobe=Strobe(_seconds(known["strobe_delay"]), _seconds(known["strobe_delay_sd"]), known["dial"]),
         capture_fps=known["capture_fps"],
         line_time_s=_seconds(known["line_time"]),
         exposure_s=_seconds(known["exposure"]),

@@ -13,7 +13,7 @@ import numpy as np
 
 from timingcam.engine import Engine
 from timingcam.errors import CannotMeasure
-from timingcam.reckoning.budget import DEG_PER_S_PER_RPM, INDEX_ABOVE_MM, INDEX_ABOVE_SD_MM
+from timingcam.reckoning.budget import DEG_PER_S_PER_RPM, INDEX_ABOVE_MM, INDEX_ABOVE_SD_MM, UNKNOWN_LAG_SD_S
 from timingcam.reckoning.piston import mark_btdc_deg
 from timingcam.reckoning.result import CameraFacts, ClipFacts, Estimate, Readings, StrobeFacts
 from timingcam.reckoning.tacho import FlashAngles, Speed
@@ -30,17 +30,41 @@ from timingcam.seeing.view import View
 BACKWARDS_RANK, BACKWARDS_FALL_DEG = -0.3, 5.0
 UNSURE_TIMES = 4.0  # our choice: a reading with less than a sixteenth of the usual weight adds nothing but risk
 NOT_LIT = "the index or the marks are not lit"
+# Our choice: a delay is read off a data sheet or a scope's screen, to a tenth, or a tenth of a division of 20 µs.
+GIVEN_DELAY_SHARE, LEAST_DELAY_SD_S = 0.1, 2e-6
 GIVEN_HEIGHT_SD_MM = 0.5  # our choice: a height read off with a rule, where the file gives no doubt of its own
 
 
 @dataclass(frozen=True, slots=True)
 class Strobe:
-    """What is known of the strobe besides the clip: its delay and the doubt of that, seconds; its dial, crank
-    degrees."""
+    """What is known of the strobe besides the clip.
 
-    delay_s: float = 0.0
-    delay_sd_s: float = 0.0
+    Attributes
+    ----------
+    delay_s : float, optional
+        From the spark to the light's centre. None: not measured; nothing is corrected, and the doubt is that of strobes
+        of unknown make.
+    delay_sd_s : float, optional
+        Its standard uncertainty; None: the usual one.
+    dial_deg : float
+        Where its dial stood, crank degrees.
+    """
+
+    delay_s: float | None = None
+    delay_sd_s: float | None = None
     dial_deg: float = 0.0
+
+    @property
+    def late_s(self) -> float:
+        """Delay to correct for, seconds."""
+        return self.delay_s or 0.0
+
+    @property
+    def late_sd_s(self) -> float:
+        """Doubt of that, seconds."""
+        if self.delay_sd_s is not None:
+            return self.delay_sd_s
+        return UNKNOWN_LAG_SD_S if self.delay_s is None else max(GIVEN_DELAY_SHARE * self.delay_s, LEAST_DELAY_SD_S)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -105,7 +129,7 @@ def flash_angles(seen: Seen, engine: Engine, cylinder: str) -> FlashAngles:
 
 def advance_readings(seen: Seen, angles: FlashAngles, speed: Speed, strobe: Strobe) -> Readings:
     """Readings after the strobe's dial and delay: advance = seen + dial + 6·rpm·delay."""
-    advance = angles.seen_deg + strobe.dial_deg + DEG_PER_S_PER_RPM * speed.rpm * strobe.delay_s
+    advance = angles.seen_deg + strobe.dial_deg + DEG_PER_S_PER_RPM * speed.rpm * strobe.late_s
     reasons = []
     lit = np.isfinite(angles.seen_deg)
     unsure_deg = UNSURE_TIMES * float(np.median(angles.seen_sd_deg[lit])) if lit.any() else np.inf
@@ -191,4 +215,4 @@ def camera_facts(seen: Seen) -> CameraFacts:
 
 def strobe_facts(strobe: Strobe, readings: Readings, lag: Estimate | None) -> StrobeFacts:
     """Facts of the strobe."""
-    return StrobeFacts(strobe.dial_deg, strobe.delay_s, strobe.delay_sd_s, lag, len(readings), int(readings.used.sum()))
+    return StrobeFacts(strobe.dial_deg, strobe.late_s, strobe.late_sd_s, lag, len(readings), int(readings.used.sum()))

@@ -21,7 +21,14 @@ DEG_PER_S_PER_RPM = 6.0  # definition: 360 degrees a turn, 60 s a minute
 STAMPED_MARK_SD_DEG = 0.3  # a stamped line stands within half a degree of where it should, seldom a whole one
 INDEX_ABOVE_MM = 2.5  # an index of unknown height stands 0 to 5 mm off the rotor's plane:
 INDEX_ABOVE_SD_MM = 5.0 / math.sqrt(12.0)  # evenly spread over that (GUM 4.3.7)
-SHIFT, GROWS = "shift", "grows with speed"
+# Our choice, as an sd about nought: strobes and ignitions of unknown make are late by tens of microseconds: anything
+# between 0 and 90 µs is 50 µs root mean square.
+UNKNOWN_LAG_SD_S = 50e-6
+# Where the light's centre lies within the flash: unknown, a quarter of its length; where the delay was measured to that
+# centre, a tenth. For light that dies away by e in τ is seen over some 3τ, and its median, by which a blurred line is
+# read, lies 0.31τ before its centre of gravity (computed: 1 − ln 2).
+CENTRE_UNKNOWN, CENTRE_MEASURED = 0.25, 0.10
+INDEX_TILT = "tilt of the camera, by the height of the index"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,12 +45,14 @@ class Sources:
         How far the mark itself may stand from where the engine file says.
     tilt_deg, tilt_sd_deg : float
         Between the camera's axis and the rotor's, and its doubt.
-    index_above_sd_mm, sight_deg, index_radius_mm : float
-        Doubt of the index's height; the angle of the line of sight at the index across the radius; its radius.
+    index_above_mm, index_above_sd_mm, sight_deg, index_radius_mm : float
+        The index's height and its doubt; the angle of the line of sight at the index across the radius; its radius.
     centre_sd : float
         Of the rotor's centre, in rotor radii.
     flash_length_s : float
-        Of the strobe's flash: its light's centre is known to a quarter of it.
+        Of the strobe's flash.
+    centre_share : float
+        To which part of its length its light's centre is known.
     delay_sd_s : float
         From spark to flash.
     time_sd_s, rpm_sd, rpm_rel_sd : float
@@ -69,6 +78,8 @@ class Sources:
     rpm_rel_sd: float
     rpm: float
     slope_deg_per_1000rpm: float
+    index_above_mm: float = 0.0
+    centre_share: float = CENTRE_UNKNOWN
 
 
 def budget(sources: Sources) -> tuple[BudgetRow, ...]:
@@ -98,11 +109,10 @@ def budget(sources: Sources) -> tuple[BudgetRow, ...]:
         BudgetRow("where the mark is", s.mark_sd_deg, "deg", "systematic", s.mark_sd_deg),
         BudgetRow("the mark's own position", s.mark_own_sd_deg, "deg", "systematic", s.mark_own_sd_deg),
         BudgetRow("tilt of the camera", s.tilt_sd_deg, "deg", "systematic", _tilt_effect(s)),
+        BudgetRow(INDEX_TILT, s.tilt_sd_deg, "deg", "systematic", _tilt_through_height(s)),
         BudgetRow("height of the index", s.index_above_sd_mm, "mm", "systematic", _parallax_effect(s)),
         BudgetRow("rotor's centre", s.centre_sd, "rotor radii", "systematic", _centre_effect(s)),
-        BudgetRow(
-            "length of the flash", s.flash_length_s * 1e6, "us", "systematic", deg_per_s * s.flash_length_s / 4.0
-        ),
+        BudgetRow("length of the flash", s.flash_length_s * 1e6, "us", "systematic", deg_per_s * _centre_sd_s(s)),
         BudgetRow("delay of the strobe", s.delay_sd_s * 1e6, "us", "systematic", deg_per_s * s.delay_sd_s),
         BudgetRow("clock of the camera", s.rpm_rel_sd * 100.0, "%", "systematic", slope * s.rpm * s.rpm_rel_sd),
     )
@@ -121,12 +131,16 @@ def shift_sd_deg(rows: Sequence[BudgetRow]) -> float:
 
 def delay_sd_s(sources: Sources) -> float:
     """Doubt of the time from the spark to the light's centre: the strobe's delay and the flash's length together."""
-    return math.hypot(sources.delay_sd_s, sources.flash_length_s / 4.0)
+    return math.hypot(sources.delay_sd_s, _centre_sd_s(sources))
 
 
 def total_sd_deg(rows: Sequence[BudgetRow], kind: str) -> float:
     """Root of the sum of squares of one kind's effects."""
     return math.sqrt(sum(row.effect_deg**2 for row in rows if row.kind == kind))
+
+
+def _centre_sd_s(s: Sources) -> float:
+    return s.flash_length_s * s.centre_share
 
 
 def _time_effect(s: Sources) -> float:
@@ -143,6 +157,13 @@ def _tilt_effect(s: Sources) -> float:
     tilt, doubt = math.radians(s.tilt_deg), math.radians(s.tilt_sd_deg)
     # Where the doubt exceeds the tilt the second order counts.
     return math.degrees(math.hypot(tilt / 2.0 * doubt, doubt**2 / 4.0) / math.sqrt(2.0))
+
+
+def _tilt_through_height(s: Sources) -> float:
+    """A tilt in doubt moves an index that stands off the plane, by its height times that doubt."""
+    if s.index_radius_mm <= 0:
+        return 0.0
+    return s.tilt_sd_deg * abs(s.index_above_mm) / s.index_radius_mm
 
 
 def _parallax_effect(s: Sources) -> float:

@@ -17,6 +17,7 @@ import numpy as np
 from timingcam.engine import Spec
 from timingcam.errors import CannotMeasure
 from timingcam.reckoning.brokenline import Form, Points
+from timingcam.reckoning.budget import UNKNOWN_LAG_SD_S
 from timingcam.reckoning.figures import Doubts, curve_of_lines
 from timingcam.reckoning.linefit import Fit, fit_line
 from timingcam.reckoning.monotone import fit_monotone, misfit_of_lines
@@ -29,10 +30,9 @@ MIN_PART_RPM = 100.0  # our choice: a flat or a rise shorter than a hand's twitc
 MIN_PART_SHARE = 0.03  # of the range of speeds, for the same reason
 MIN_PART_READINGS = 5
 TILT_RANGE_RPM = 1500.0  # a top must cover this much before its slope means anything
-# Our choice: strobe and ignition of unknown make are late by some tens of microseconds; as an sd.
-UNKNOWN_LAG_SD_S = 50e-6
 OFF_THE_CURVE = "more than 6 sds off the curve that the other flashes follow"
 STICKING_SD_RPM = 150.0  # our choice: what a sticking advancer lags; 2 degrees on a usual rise
+ONE_WAY_SHARE = 0.15  # our choice: of the readings on the rise left out; stray sparks are fewer
 STEADY_RPM_PER_S = 60.0  # below it the speed neither rises nor falls: a hand's wander at idle
 DIRECTION_SPAN_S = 0.25  # over which rising and falling are told; an idle hunts faster than a throttle is moved
 
@@ -185,4 +185,33 @@ def _with_nuisances(points: Points, fit: Fit, part: float) -> Fit:
     middle = float(np.mean(points.x))
     form = Form(fit.form.slopes, lag=moving, lag_prior_sd=STICKING_SD_RPM, tilt_prior_sd=tilt, tilt_x0=middle)
     start = np.concatenate([fit.theta, np.zeros(form.size - fit.form.size)])
-    return fit_line(points, form, part, start)
+    found = [fit_line(points, form, part, start)]
+    on_rise = sloped & (points.direction != 0)
+    if moving and np.mean(~found[0].used[on_rise]) > ONE_WAY_SHARE:
+        found += [fit_line(points, form, part, start) for start in _courses_apart(points, fit.form, form, part)]
+    return _least_left(found)
+
+
+def _courses_apart(points: Points, plain: Form, form: Form, part: float) -> list[np.ndarray]:
+    """Where to start from if the advance is far apart on the way up and on the way down.
+
+    One line through both would follow the one course and take the other's readings for stray ones.
+    """
+    ends = []
+    for way in (1, -1):
+        mine = points.direction != -way
+        if np.count_nonzero(points.direction == way) < MIN_READINGS:
+            return []
+        own = Points(points.x[mine], points.y[mine], points.y_sd[mine], points.x_sd[mine], points.direction[mine])
+        ends.append(fit_line(own, plain, part).theta)
+    middle = np.concatenate([(ends[0] + ends[1]) / 2.0, np.zeros(form.size - plain.size)])
+    corners = slice(1 + sum(plain.slopes), 1 + sum(plain.slopes) + plain.corners)
+    # Rising speed meets each corner later by the lag than falling speed does.
+    middle[plain.size] = float(np.mean(ends[0][corners] - ends[1][corners]))
+    return [middle]
+
+
+def _least_left(fits: list[Fit]) -> Fit:
+    """The fit that leaves least, a reading far off counting no more than any other far off."""
+    scale = min(float(np.median(fit.sd)) for fit in fits)
+    return min(fits, key=lambda fit: float(np.sum(np.minimum((fit.residual / scale) ** 2, 36.0))))

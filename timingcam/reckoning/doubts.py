@@ -11,12 +11,20 @@ import numpy as np
 
 from timingcam.engine import Engine
 from timingcam.reckoning.assemble import Seen, Strobe, index_height, index_parallax_deg
-from timingcam.reckoning.budget import Sources, budget, delay_sd_s, shift_sd_deg
+from timingcam.reckoning.budget import (
+    CENTRE_MEASURED,
+    CENTRE_UNKNOWN,
+    Sources,
+    budget,
+    delay_sd_s,
+    shift_sd_deg,
+)
 from timingcam.reckoning.figures import Doubts
 from timingcam.reckoning.result import BudgetRow, Readings
 
 CLOCK_REL_SD = 1e-4  # our choice: phones' clocks are good to some tens of parts in a million
 GIVEN_RPM_REL_SD = 0.01  # our choice: a speed read off a dial
+UNKNOWN_FLASH_S = 100e-6  # our choice: where no edge shows a length; strobes flash for some tens to hundreds of µs
 SHARP_EDGE_ROWS = 3.0  # what a flash of no length at all is found to take
 
 
@@ -51,12 +59,14 @@ def doubts_and_budget(
         mark_own_sd_deg=seen.marks.file_sd_deg,
         tilt_deg=seen.view.pose.tilt_deg,
         tilt_sd_deg=float(np.degrees(np.hypot(pose_sd[3], pose_sd[4]) / np.sqrt(2))),
+        index_above_mm=height_mm,
         index_above_sd_mm=height_sd_mm,
         sight_deg=sight,
         index_radius_mm=engine.rotor.rim_diameter_mm / 2 * seen.marks.index.radius,
         centre_sd=float(np.hypot(pose_sd[0], pose_sd[1]) / np.sqrt(2)),
-        flash_length_s=_unaccounted_length_s(seen, strobe),
-        delay_sd_s=strobe.delay_sd_s,
+        flash_length_s=_flash_length_s(seen),
+        centre_share=CENTRE_UNKNOWN if strobe.delay_s is None else CENTRE_MEASURED,
+        delay_sd_s=strobe.late_sd_s,
         time_sd_s=_median(seen.flashes.time_sd_s),
         rpm_sd=_median(readings.rpm_sd[used]),
         rpm_rel_sd=GIVEN_RPM_REL_SD if rpm_source == "given" else float(np.hypot(CLOCK_REL_SD, line_rel)),
@@ -64,20 +74,18 @@ def doubts_and_budget(
         slope_deg_per_1000rpm=_steepest(readings),
     )
     rows = budget(sources)
-    # What a doubtful tilt does through the height of the index, besides what it does to angles in the plane.
-    tilt_height = np.degrees(np.hypot(pose_sd[3], pose_sd[4]) / np.sqrt(2) * abs(height_mm) / sources.index_radius_mm)
-    shift = float(np.hypot(shift_sd_deg(rows), tilt_height))
-    return Doubts(shift, delay_sd_s(sources), sources.rpm_rel_sd), rows
+    return Doubts(shift_sd_deg(rows), delay_sd_s(sources), sources.rpm_rel_sd), rows
 
 
-def _unaccounted_length_s(seen: Seen, strobe: Strobe) -> float:
-    """Length of the flash that puts its light later than the spark by an unknown part of itself.
+def _flash_length_s(seen: Seen) -> float:
+    """Length of the flash: what the ramps of its edges have beyond a sharp edge's own few rows.
 
-    A delay given is to the light's centre and holds the length already. Ramps of a few rows are the edge's own.
+    Nothing shorter than one row's time can be told from it.
     """
-    if strobe.delay_s > 0 or seen.flashes.line_time_s is None:
-        return 0.0
-    return max(0.0, seen.flashes.ramp_s - SHARP_EDGE_ROWS * seen.flashes.line_time_s)
+    line_s = seen.flashes.line_time_s
+    if line_s is None:
+        return UNKNOWN_FLASH_S
+    return max(line_s, seen.flashes.ramp_s - SHARP_EDGE_ROWS * line_s)
 
 
 def _median(values: np.ndarray) -> float:

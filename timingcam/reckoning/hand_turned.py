@@ -16,7 +16,7 @@ import numpy as np
 from timingcam.engine import Engine
 from timingcam.errors import CannotMeasure, CannotUse
 from timingcam.reckoning.assemble import btdc_of_marks, index_height
-from timingcam.reckoning.budget import Sources, budget
+from timingcam.reckoning.budget import INDEX_TILT, Sources, budget
 from timingcam.reckoning.result import BudgetRow, ClipFacts
 from timingcam.seeing.clip import ClipInfo, linear_light, open_clip, sha256_of
 from timingcam.seeing.clock import frame_clock
@@ -38,6 +38,7 @@ PLACES = frozenset(
         "where the mark is",
         "the mark's own position",
         "tilt of the camera",
+        INDEX_TILT,
         "height of the index",
         "rotor's centre",
     }
@@ -163,7 +164,7 @@ def advance_at(turned: HandTurned, named: Named, turns_deg: np.ndarray) -> np.nd
 def place_rows(turned: HandTurned, named: Named) -> tuple[BudgetRow, ...]:
     """Systematic doubts from where index, marks and camera are, effects in crank degrees."""
     rotor, view, marks = turned.engine.rotor, turned.turning.view, named.marks
-    _, height_sd_mm = index_height(turned.engine)
+    height_mm, height_sd_mm = index_height(turned.engine)
     radius_mm = rotor.rim_diameter_mm / 2 * marks.index.radius
     per_mm = np.radians(abs(_parallax(turned, marks, 1.0)))
     pose_sd = np.sqrt(np.diag(view.pose_covariance))
@@ -174,6 +175,7 @@ def place_rows(turned: HandTurned, named: Named) -> tuple[BudgetRow, ...]:
         mark_own_sd_deg=marks.file_sd_deg,
         tilt_deg=view.pose.tilt_deg,
         tilt_sd_deg=float(np.degrees(np.hypot(pose_sd[3], pose_sd[4]) / np.sqrt(2))),
+        index_above_mm=height_mm,
         index_above_sd_mm=height_sd_mm,
         sight_deg=float(np.degrees(np.arctan(per_mm * radius_mm))),
         index_radius_mm=radius_mm,
@@ -186,8 +188,7 @@ def place_rows(turned: HandTurned, named: Named) -> tuple[BudgetRow, ...]:
         rpm=0.0,
         slope_deg_per_1000rpm=0.0,
     )
-    rows = [row for row in budget(sources) if row.source in PLACES]
-    return (*rows, _tilt_through_height(turned, pose_sd, radius_mm))
+    return tuple(row for row in budget(sources) if row.source in PLACES)
 
 
 def clip_facts(turned: HandTurned, capture_fps: float | None) -> ClipFacts:
@@ -199,15 +200,6 @@ def clip_facts(turned: HandTurned, capture_fps: float | None) -> ClipFacts:
         info.path.name, sha256_of(info.path), len(clock.time_s), end_s, width, height, 1.0 / clock.period_s,
         capture_fps or info.capture_fps,
     )  # fmt: skip
-
-
-def _tilt_through_height(turned: HandTurned, pose_sd: np.ndarray, radius_mm: float) -> BudgetRow:
-    """A tilt in doubt moves an index that stands off the plane, by its height times that doubt."""
-    height_mm, _ = index_height(turned.engine)
-    doubt = float(np.hypot(pose_sd[3], pose_sd[4]) / np.sqrt(2))
-    effect = float(np.degrees(doubt * abs(height_mm) / radius_mm))
-    return BudgetRow("tilt of the camera, by the height of the index", float(np.degrees(doubt)), "deg", "systematic",
-                     effect)  # fmt: skip
 
 
 def _parallax(turned: HandTurned, marks: Marks, height_mm: float) -> float:

@@ -18,7 +18,8 @@ from scipy.optimize import least_squares
 from scipy.stats import f as f_distribution
 
 from timingcam.reckoning.brokenline import Form, Points, jacobian, line
-from timingcam.reckoning.curve import MIN_PART_RPM, UNKNOWN_LAG_SD_S, speed_direction
+from timingcam.reckoning.budget import UNKNOWN_LAG_SD_S
+from timingcam.reckoning.curve import MIN_PART_RPM, speed_direction
 from timingcam.reckoning.gum import Part, estimate
 from timingcam.reckoning.linefit import Fit, fit_line
 from timingcam.reckoning.result import Estimate, Readings

@@ -15,12 +15,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from timingcam.reckoning.budget import DEG_PER_S_PER_RPM
+from timingcam.reckoning.budget import DEG_PER_S_PER_RPM, INDEX_TILT
 from timingcam.reckoning.result import Measurement
 
 MARKS_OWN = "the mark's own position"
 INDEX_HEIGHT = "height of the index"
-OF_THE_SETUP = frozenset({INDEX_HEIGHT, "tilt of the camera"})
+OF_THE_SETUP = frozenset({INDEX_HEIGHT, INDEX_TILT, "tilt of the camera"})
 
 
 @dataclass(frozen=True, slots=True)
