@@ -28,7 +28,7 @@ def test_the_sheet_holds_the_worst_and_all_speeds(measurement: Measurement) -> N
 def test_what_is_drawn_lies_where_the_marks_are(measurement: Measurement) -> None:
     p = measurement.pictures
     crop = next(k for k, flash in enumerate(p.crop_of) if np.isfinite(p.rotor_deg[flash]))
-    found = overlay(p, crop)
+    found = overlay(p, crop).found
     background = float(np.median(p.crops[crop]))
     for ends in found.marks:
         # Going on outwards along the drawn line, from its start by a tenth of the rotor: on the bright mark.

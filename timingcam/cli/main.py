@@ -23,6 +23,7 @@ COMMANDS = {
     "compare": ("timingcam.cli.compare", "compare"),
     "adjust": ("timingcam.cli.adjust", "adjust"),
     "report": ("timingcam.cli.report", "report"),
+    "film": ("timingcam.cli.film", "film"),
     "static": ("timingcam.cli.static", "static"),
     "tdc": ("timingcam.cli.tdc", "tdc"),
     "log": ("timingcam.cli.log", "log"),

@@ -266,9 +266,10 @@ def _jpeg(crop: np.ndarray) -> str:
 
 
 def _flash(p: Pictures, crop: int, jpeg: str) -> dict[str, Any]:
-    found = overlay(p, crop)
+    over = overlay(p, crop)
+    found = over.found
     height, width = p.crops[crop].shape
-    left, right, bottom, top = (float(edge) for edge in found.view)
+    left, right, bottom, top = (float(edge) for edge in over.view)
     marks = [
         {"name": name, "line": _line(ends), "at": _round(at)}
         for name, ends, at in zip(p.mark_names, found.marks, found.names_at, strict=True)

@@ -18,19 +18,15 @@ from matplotlib.figure import Figure
 
 from timingcam.reckoning.result import Measurement, Pictures
 from timingcam.showing import ink
+from timingcam.showing.found import INDEX_INK, MARK_INK, RIM_INK, Found, found_in, place
 from timingcam.showing.plots import STYLE, new_figure
 
 COLUMNS = 3
 N_SHOWN = 12  # our choice: one sheet of paper, each flash large enough to judge a line's place on it
 N_WORST = 4
 PANEL_IN = 2.75
-# In rotor radii. What is drawn leaves the lines themselves free, so that a person can see whether it goes on from them.
-GAP = 0.02
-LENGTH = 0.12
-VIEW_CENTRE, VIEW_HALF = 0.86, 0.5
-MARK_INK = "#ffd23f"
-INDEX_INK = "#ff6b5e"
-RIM_INK = "#f4f1ec"
+CAPTION_CHARACTERS = 38  # as many as stand over a picture at this size of letters
+VIEW_CENTRE, VIEW_HALF = 0.86, 0.5  # rotor radii
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,13 +40,10 @@ class Shown:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Overlay:
-    """What was found in one flash, in pixels of its crop."""
+    """What was found in one flash, in pixels of its crop, and the part of the crop to show."""
 
-    rim: np.ndarray  # (k, 2)
-    index: np.ndarray  # (3, 2) an open arrow: its tip, in the middle, is where the index ends
-    marks: np.ndarray  # (n_marks, 2, 2) from each mark's inner end inwards; NaN where the angle could not be read
-    names_at: np.ndarray  # (n_marks, 2)
-    view: tuple[float, float, float, float]  # left, right, top, bottom: the part about the index
+    found: Found
+    view: tuple[float, float, float, float]  # left, right, bottom, top: the part about the index
 
 
 def choose(measurement: Measurement, n_shown: int = N_SHOWN, n_worst: int = N_WORST) -> list[Shown]:
@@ -105,28 +98,14 @@ def overlay(pictures: Pictures, crop: int) -> Overlay:
         x right, y down from the centre of the crop's top-left pixel.
     """
     flash = int(pictures.crop_of[crop])
-    to_image = np.linalg.inv(pictures.to_rotor[flash]) if np.all(np.isfinite(pictures.to_rotor[flash])) else None
-
-    def place(angle_deg: np.ndarray, radius: np.ndarray) -> np.ndarray:
-        angle = np.radians(angle_deg)
-        if to_image is None:
-            return np.full((*angle.shape, 2), np.nan)
-        rotor = np.stack([radius * np.cos(angle), radius * np.sin(angle), np.ones_like(angle)], axis=-1)
-        image = rotor @ to_image.T
-        return (image[..., :2] / image[..., 2:] - pictures.crop_origin_px[crop]) / pictures.crop_scale
-
-    around = np.linspace(0.0, 360.0, 361)
-    angles = pictures.mark_deg + pictures.rotor_deg[flash]
-    inner = pictures.mark_radius.min(axis=1)
-    r = pictures.index_radius
-    marks = place(np.stack([angles, angles], axis=1), np.stack([inner - GAP, inner - GAP - LENGTH], axis=1))
-    return Overlay(
-        rim=place(around, np.ones_like(around)),
-        index=place(pictures.index_deg + np.array([-6.0, 0.0, 6.0]), np.array([r + LENGTH, r, r + LENGTH])),
-        marks=marks,
-        names_at=place(angles, inner - GAP - LENGTH - 0.07),
-        view=_view(pictures, crop, place(np.array([pictures.index_deg]), np.array([VIEW_CENTRE]))[0]),
-    )
+    from_rotor: np.ndarray | None = None
+    if np.all(np.isfinite(pictures.to_rotor[flash])):
+        x, y = pictures.crop_origin_px[crop]
+        scale = pictures.crop_scale
+        to_crop = np.array([[1 / scale, 0, -x / scale], [0, 1 / scale, -y / scale], [0, 0, 1]])
+        from_rotor = to_crop @ np.linalg.inv(pictures.to_rotor[flash])
+    middle = place(from_rotor, np.array([pictures.index_deg]), np.array([VIEW_CENTRE]))[0]
+    return Overlay(found_in(pictures, flash, from_rotor), _view(pictures, crop, middle))
 
 
 def _view(pictures: Pictures, crop: int, middle: np.ndarray) -> tuple[float, float, float, float]:
@@ -177,14 +156,14 @@ def marks_sheet(measurement: Measurement) -> Figure:
     return figure
 
 
-def draw_overlay(axes: Axes, found: Overlay, names: tuple[str, ...]) -> None:
+def draw_overlay(axes: Axes, found: Found, names: tuple[str, ...]) -> None:
     """Draw outline, index and named marks over a crop.
 
     Parameters
     ----------
     axes : Axes
         Showing the crop, in its pixels.
-    found : Overlay
+    found : Found
         What to draw.
     names : tuple of str
         One a mark.
@@ -204,17 +183,17 @@ def _draw_flash(axes: Axes, m: Measurement, one: Shown) -> None:
     crop = m.pictures.crops[one.crop]
     axes.imshow(crop, cmap="gray", vmin=0, vmax=255, interpolation="nearest")
     axes.set_autoscale_on(False)
-    found = overlay(m.pictures, one.crop)
-    draw_overlay(axes, found, m.pictures.mark_names)
-    axes.set_xlim(found.view[:2])
-    axes.set_ylim(found.view[2:])
+    over = overlay(m.pictures, one.crop)
+    draw_overlay(axes, over.found, m.pictures.mark_names)
+    axes.set_xlim(over.view[:2])
+    axes.set_ylim(over.view[2:])
     axes.set_xticks([])
     axes.set_yticks([])
     for side in axes.spines.values():
         side.set_visible(bool(one.worst))
         side.set_color(ink.OUT)
         side.set_linewidth(3)
-    axes.set_title(_caption(m, one), fontsize=10, loc="left", color=ink.OUT if one.worst else ink.INK)
+    axes.set_title(_caption(m, one), fontsize=9.5, loc="left", color=ink.OUT if one.worst else ink.INK)
 
 
 def _caption(m: Measurement, one: Shown) -> str:
@@ -229,7 +208,7 @@ def _caption(m: Measurement, one: Shown) -> str:
 def _worst_words(m: Measurement, flash: int, off_deg: np.ndarray) -> str:
     off = f"{off_deg[flash]:.1f}° off" if math.isfinite(off_deg[flash]) else "not read"
     reason = "" if m.readings.used[flash] else f": {m.readings.reason[flash]}"
-    return textwrap.shorten(off + reason, 40, placeholder=" …")
+    return textwrap.shorten(off + reason, CAPTION_CHARACTERS, placeholder=" …")
 
 
 def _off_curve(m: Measurement) -> np.ndarray:

@@ -110,11 +110,11 @@ def plot(measurement: Measurement) -> Figure:
     with rc_context(STYLE):
         figure = new_figure()
         axes = figure.add_subplot()
-        _set_view(axes, m)
+        set_view(axes, m)
         if m.engine.spec is not None:
             draw_spec(axes, m.engine.spec)
         _draw_readings(axes, m.readings)
-        _draw_curve(axes, m)
+        draw_curve(axes, m)
         axes.set_xlabel("crank speed, rpm")
         axes.set_ylabel("advance, crank degrees before TDC")
         axes.grid(color=ink.GRID, linewidth=0.7)
@@ -194,7 +194,15 @@ def draw_spec(axes: Axes, spec: Spec) -> None:
         )
 
 
-def _set_view(axes: Axes, m: Measurement) -> None:
+def set_view(axes: Axes, m: Measurement) -> None:
+    """Limits that hold the spec over the speeds measured, and every reading used.
+
+    Parameters
+    ----------
+    axes : Axes
+        Left as they are where there is nothing to show.
+    m : Measurement
+    """
     r = m.readings
     seen = np.isfinite(r.rpm) & np.isfinite(r.advance_deg)
     rpm = np.concatenate([r.rpm[seen], m.curve.grid_rpm])
@@ -258,7 +266,14 @@ def _draw_doubt(axes: Axes, r: Readings, used: np.ndarray) -> None:
         axes.errorbar([np.nan], [np.nan], [1.0], fmt="none", ecolor=ink.SOFT, label=words)
 
 
-def _draw_curve(axes: Axes, m: Measurement) -> None:
+def draw_curve(axes: Axes, m: Measurement) -> None:
+    """The fitted curve and its 95 % band.
+
+    Parameters
+    ----------
+    axes : Axes
+    m : Measurement
+    """
     c = m.curve
     half = COVERAGE_95 * c.grid_sd_deg
     (line,) = axes.plot(c.grid_rpm, c.grid_advance_deg, color=ink.INK, linewidth=1.9, label="fitted curve", zorder=5)
