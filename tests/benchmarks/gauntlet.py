@@ -163,11 +163,13 @@ def main() -> None:
     words.add_argument("--only", default="", metavar="PATTERN", help="clips whose name holds this regular expression")
     words.add_argument("--keep", type=Path, metavar="FOLDER", help="keep clips and results here, and use what is there")
     words.add_argument("--jobs", type=int, default=1, metavar="N", help="clips at a time (1)")
+    words.add_argument("--part", default="1/1", metavar="K/N", help="every N-th clip, from the K-th on (1/1)")
     words.add_argument("--again", action="store_true", help="measure again what has a result")
     words.add_argument("--table", action="store_true", help="only show what is there")
     given = words.parse_args()
     everything = [*MEASURED, *FILES, *REFUSED]
-    cases = [case for case in everything if re.search(given.only, case.name)]
+    part, parts = (int(number) for number in given.part.split("/"))
+    cases = [case for case in everything if re.search(given.only, case.name)][part - 1 :: parts]
     with tempfile.TemporaryDirectory() as scratch:
         keep = given.keep or Path(scratch)
         keep.mkdir(parents=True, exist_ok=True)
