@@ -78,7 +78,7 @@ def test_a_sound_engine_is_in() -> None:
         pytest.param(lambda r: flat_rise_flat(r) - 4, {"low-speed advance", "full advance"}, id="too late"),
         pytest.param(lambda r: flat_rise_flat(r, starts=1200), {"start of the advance"}, id="starts early"),
         pytest.param(lambda r: flat_rise_flat(r, ends=4200), {"full advance reached at"}, id="full late"),
-        pytest.param(lambda r: flat_rise_flat(r, ends=6500), {"full advance reached at"}, id="never full"),
+        pytest.param(lambda r: flat_rise_flat(r, ends=6500), {"full advance not reached by"}, id="never full"),
         pytest.param(lambda r: flat_rise_flat(r, full=28), {"full advance", "range of the advancer"}, id="short range"),
         pytest.param(lambda r: flat_rise_flat(r) - 6 * r * 150e-6, {"retard at the top"}, id="retard"),
     ],
@@ -193,3 +193,31 @@ def test_spec_between_its_points() -> None:
     assert spec is not None
     assert spec_at(spec, np.array([1000, 2550, 7000])) == pytest.approx([12, 23, 34])
     assert np.isnan(spec_at(spec, np.array([900, 7100]))).all()
+
+
+def test_full_advance_that_is_never_reached_says_so() -> None:
+    found = by_name(checks(engine(), "only", *measured(lambda r: flat_rise_flat(r, ends=9000, full=60))))
+    assert "full advance reached at" not in found
+    assert found["full advance not reached by"].verdict == "out"
+
+
+def test_scatter_is_told_by_speed() -> None:
+    quiet, curve = measured(flat_rise_flat, jitter_deg=0.3)
+    slow = quiet.rpm < 1700
+    advance = quiet.advance_deg + np.where(slow, np.random.default_rng(3).normal(0, 1.6, len(quiet)), 0.0)
+    found = by_name(checks(engine(scatter_deg=1.0), "only", replace(quiet, advance_deg=advance), curve))
+    assert found["scatter at low speed"].verdict == "out"
+    assert found["scatter at low speed"].value == pytest.approx(1.63, rel=0.3)
+    assert {found[f"scatter {where}"].verdict for where in ("on the rise", "at full advance")} == {"in"}
+
+
+def test_a_smooth_curve_without_corners_has_no_retard_at_the_top() -> None:
+    readings, curve = measured(lambda r: 12 + 22 / (1 + np.exp(-(r - 2600) / 300)))
+    assert curve.fit == "monotone" and curve.full_advance_deg is not None
+    assert apparent_lag(readings, curve) is None
+    assert "retard at the top" not in by_name(checks(engine(), "only", readings, curve))
+
+
+def test_none_outlying_among_few_is_no_doubt() -> None:
+    readings, curve = measured(flat_rise_flat, n=100)
+    assert "outlying sparks" not in by_name(checks(engine(), "only", readings, curve))

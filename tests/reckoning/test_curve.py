@@ -109,6 +109,30 @@ def test_two_stages_have_no_corners() -> None:
     assert np.all(np.diff(curve.grid_advance_deg) >= 0)
 
 
+def test_a_stage_swept_through_in_a_moment_is_no_heap_of_stray_sparks() -> None:
+    """A tenth of the readings lie on the first stage: a robust fit alone throws them out and calls the rest a line."""
+
+    def two(rpm: np.ndarray) -> np.ndarray:
+        return np.interp(rpm, [1800, 2300, 3700], [9.0, 20.0, 35.0])
+
+    readings = made_readings(two, 6, n=480, jitter_deg=0.3)
+    rng = np.random.default_rng(1)
+    flats = (readings.rpm < 1750) | (readings.rpm > 3800)
+    kept = flats | (rng.random(len(readings)) < 0.35)
+    curve, _, warnings = fitted(replace(readings, used=kept))
+    assert curve.fit == "monotone" and "two stages" in warnings
+    assert np.max(np.abs(curve.grid_advance_deg - two(curve.grid_rpm))) < 2.5
+
+
+def test_a_badly_sticking_advancer_is_not_half_thrown_out() -> None:
+    readings = made_readings(flat_rise_flat, 8, n=400)
+    way = speed_direction(readings.time_s, readings.rpm)
+    advance = readings.advance_deg + flat_rise_flat(readings.rpm - way * 250.0) - flat_rise_flat(readings.rpm)
+    curve, used, _ = fitted(replace(readings, advance_deg=advance))
+    assert within(curve.hysteresis_deg, 22 / 1700 * 500.0)
+    assert used.mean() > 0.97
+
+
 def test_corners_rounded_by_250_rpm() -> None:
     curve, _, _ = fitted(made_readings(lambda rpm: 10 + 22 / (1 + np.exp(-(rpm - 2600) / 250)), 7))
     assert curve.fit == "monotone"

@@ -19,6 +19,7 @@ from timingcam.reckoning.curve import OFF_THE_CURVE
 from timingcam.reckoning.gum import Part, estimate
 from timingcam.reckoning.linefit import MAD_TO_SD, variance_inflation
 from timingcam.reckoning.result import Check, Curve, Estimate, Readings, Verdict
+from timingcam.reckoning.scatter_parts import PARTS, scatter_parts
 from timingcam.reckoning.sparks import in_sight
 
 TOP_RANGE_RPM = 1500.0
@@ -31,6 +32,12 @@ OUTLYING_SHARE = 0.03
 MISSING_SHARE = 0.10
 RETARD_AT_TOP_DEG = 1.0  # over the flat top
 Z95 = 1.959964  # standard normal, two-sided 95 %
+NOT_REACHED = "full advance not reached by"
+SCATTER_AT = {
+    "low speed": "scatter at low speed",
+    "rise": "scatter on the rise",
+    "full advance": "scatter at full advance",
+}
 
 LOOK_FIRST: dict[str, str] = {
     "low-speed advance": "Position of the base plate or trigger, and its gap.",
@@ -39,12 +46,17 @@ LOOK_FIRST: dict[str, str] = {
     "along the curve": "Base plate if all of it is shifted, advancer springs and stops if only part of it is.",
     "start of the advance": "Advancer springs: early when weak or stretched, late when too strong or dry.",
     "full advance reached at": "Advancer springs and stops; late or never where weights stick.",
+    NOT_REACHED: "Weights that stick, a dry pivot, springs too strong, wrong stops.",
     "range of the advancer": "Stops, worn slots and pins of the advancer.",
     "scatter of single sparks": "Advancer and cam bearing for wear, chain slack, trigger gap.",
+    "scatter at low speed": "Worn advancer pivots or cam bearing, chain slack, trigger or points gap.",
+    "scatter on the rise": "Weights that stick and jump, a tired spring, worn slots of the advancer.",
+    "scatter at full advance": "Chain slack, points that bounce, loose plate or trigger, the strobe's pickup.",
     "hysteresis": "Dirt or old grease in the advancer; dry pivots.",
     "late return to idle": "Dirt or old grease in the advancer, a tired return spring.",
     "retard at the top": "Delay in strobe or ignition; the clip cannot tell which.",
-    "missing flashes": "Strobe pickup and its lead first; only the sound can tell a misfire.",
+    "missing flashes": "The cause is unknown, as the picture cannot tell a strobe that failed from a spark that did: the "
+    "strobe's pickup and lead first, then plug and ignition; a misfire is heard.",
     "outlying sparks": "Loose leads and connections, the strobe's pickup, a worn trigger.",
 }
 
@@ -84,6 +96,9 @@ def checks(
     scatter_limit = spec.scatter_deg if spec and spec.scatter_deg else SCATTER_DEG
     hysteresis_limit = spec.hysteresis_deg if spec and spec.hysteresis_deg else HYSTERESIS_DEG
     found += _limits("scatter of single sparks", curve.scatter_deg, None, scatter_limit)
+    parts = scatter_parts(readings, curve)
+    for part in PARTS:
+        found += _limits(SCATTER_AT[part], parts.get(part), None, scatter_limit)
     found += _limits("hysteresis", curve.hysteresis_deg, -hysteresis_limit, hysteresis_limit)
     found += _limits("late return to idle", _late_return(readings, curve), None, hysteresis_limit)
     found += _top(readings, curve)
@@ -176,7 +191,7 @@ def _full_reached(curve: Curve, aim_rpm: float) -> list[Check]:
     fastest = float(curve.grid_rpm[-1])
     # Still rising well past where the spec is flat: late or never, whatever the clip did not show.
     if curve.fit == "flat-rise-flat" and curve.slope_deg_per_1000rpm is not None and fastest > high:
-        return [Check(name, fastest, low, high, "out")]
+        return [Check(NOT_REACHED, fastest, None, high, "out")]
     return []
 
 
@@ -230,11 +245,11 @@ def apparent_lag(readings: Readings, curve: Curve) -> Estimate | None:
     -------
     Estimate or None
         Seconds, positive where the advance falls with speed; None where the flat top covers less than
-        `TOP_RANGE_RPM`.
+        `TOP_RANGE_RPM`, or no corner says where it begins.
     """
-    if curve.full_advance_deg is None:
+    from_rpm = _top_from_rpm(curve)
+    if from_rpm is None:
         return None
-    from_rpm = curve.full_rpm.high if curve.full_rpm is not None else float(curve.grid_rpm[0])
     top = readings.used & (readings.rpm >= from_rpm)
     if top.sum() < 10 or np.ptp(readings.rpm[top]) < TOP_RANGE_RPM:
         return None
@@ -256,12 +271,21 @@ def apparent_lag(readings: Readings, curve: Curve) -> Estimate | None:
     return estimate(-slope / 6.0, [Part(float(spread) * inflation**0.5 / 6.0, freedom)])
 
 
+def _top_from_rpm(curve: Curve) -> float | None:
+    """Where the flat top begins for certain; None where nobody can tell."""
+    if curve.full_advance_deg is None:
+        return None
+    if curve.full_rpm is not None:
+        return curve.full_rpm.high
+    # A curve without corners may rise up to its very end: its slope is the advancer's.
+    return float(curve.grid_rpm[0]) if curve.fit == "level" else None
+
+
 def _top(readings: Readings, curve: Curve) -> list[Check]:
     """Retard at the top, in degrees over the range of the flat."""
-    lag = apparent_lag(readings, curve)
-    if lag is None:
+    lag, from_rpm = apparent_lag(readings, curve), _top_from_rpm(curve)
+    if lag is None or from_rpm is None:
         return []
-    from_rpm = curve.full_rpm.high if curve.full_rpm is not None else float(curve.grid_rpm[0])
     span = 6.0 * float(curve.grid_rpm[-1] - from_rpm)
     fall = Estimate(lag.value * span, lag.sd * span, lag.low * span, lag.high * span)
     return _limits("retard at the top", fall, -RETARD_AT_TOP_DEG, RETARD_AT_TOP_DEG)
@@ -270,9 +294,16 @@ def _top(readings: Readings, curve: Curve) -> list[Check]:
 def _shares(engine: Engine, readings: Readings, windows_s: np.ndarray | None) -> list[Check]:
     n = len(readings)
     off = sum(reason == OFF_THE_CURVE for reason in readings.reason)
-    found = _limits("outlying sparks", _share(off, n), None, OUTLYING_SHARE) if n else []
+    found = _share_limits("outlying sparks", off, n, OUTLYING_SHARE) if n else []
     missing = None if windows_s is None else _missing(engine, readings, windows_s)
     return found if missing is None else [*found, *_limits("missing flashes", missing, None, MISSING_SHARE)]
+
+
+def _share_limits(name: str, part: int, whole: int, high: float) -> list[Check]:
+    """Nothing where so few were seen that not even none of them could tell, and there is no fault."""
+    found = _limits(name, _share(part, whole), None, high)
+    too_few = _share(0, whole).high > high
+    return [] if too_few and found[0].verdict != "out" else found
 
 
 def _missing(engine: Engine, readings: Readings, windows_s: np.ndarray) -> Estimate | None:

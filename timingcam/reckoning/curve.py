@@ -10,6 +10,7 @@ on. Only what the readings' speeds cover is fitted; where the three lines do not
 
 from __future__ import annotations
 
+from dataclasses import fields
 from itertools import pairwise
 
 import numpy as np
@@ -202,7 +203,8 @@ def _courses_apart(points: Points, plain: Form, form: Form, part: float) -> list
         mine = points.direction != -way
         if np.count_nonzero(points.direction == way) < MIN_READINGS:
             return []
-        own = Points(points.x[mine], points.y[mine], points.y_sd[mine], points.x_sd[mine], points.direction[mine])
+        columns = [getattr(points, column.name) for column in fields(points)]
+        own = Points(*(None if column is None else column[mine] for column in columns))
         ends.append(fit_line(own, plain, part).theta)
     middle = np.concatenate([(ends[0] + ends[1]) / 2.0, np.zeros(form.size - plain.size)])
     corners = slice(1 + sum(plain.slopes), 1 + sum(plain.slopes) + plain.corners)

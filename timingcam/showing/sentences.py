@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from timingcam.reckoning.checks import LOOK_FIRST
+from timingcam.reckoning.checks import LOOK_FIRST, SCATTER_AT
 from timingcam.reckoning.result import BudgetRow, Check, Estimate, Measurement, Verdict
 
 MINUS = "−"  # typographic, as wide as a plus
@@ -44,9 +44,10 @@ _BY_SPEC = {
     "along the curve",
     "start of the advance",
     "full advance reached at",
+    "full advance not reached by",
     "range of the advancer",
 }
-_IN_RPM = ("start of the advance", "full advance reached at")
+_IN_RPM = ("start of the advance", "full advance reached at", "full advance not reached by")
 _SHARES = ("outlying sparks", "missing flashes")
 _UNITS = {"deg": "°", "us": " µs", "1/min": " rpm", "%": " %"}
 
@@ -323,7 +324,7 @@ def _sorted_checks(measurement: Measurement) -> tuple[list[Check], list[Check]]:
     if spec is not None:
         names |= _BY_SPEC
         if spec.scatter_deg is not None:
-            names.add("scatter of single sparks")
+            names |= {"scatter of single sparks", *SCATTER_AT.values()}
         if spec.hysteresis_deg is not None:
             names |= {"hysteresis", "late return to idle"}
     by_spec = [check for check in measurement.checks if check.name in names]
