@@ -44,6 +44,7 @@ from timingcam.staging.scene import scene_from_text
 
 DELAY_SD_S = 2e-6
 ASKED_MEASURED = 0.95
+FAULT = "FAULT"
 
 
 def program_state() -> str:
@@ -97,6 +98,12 @@ def stored(case: Case, keep: Path) -> tuple[Verdict, str] | None:
     return Verdict(**{**kept["verdict"], "warnings": tuple(kept["verdict"]["warnings"])}), kept["state"]
 
 
+def measured_before(case: Case, keep: Path) -> bool:
+    """Whether a result is there that is no fault of the program."""
+    found = stored(case, keep)
+    return found is not None and not found[0].got.startswith(FAULT)
+
+
 def run_all(cases: list[Case], keep: Path, jobs: int) -> None:
     """Run the cases, a process each; a fault of the program ends one clip, not the gauntlet."""
     state = program_state()
@@ -108,7 +115,7 @@ def run_all(cases: list[Case], keep: Path, jobs: int) -> None:
                 verdict = done.result()
             else:
                 expected = f"refused: {case.refused}" if case.refused else "measured"
-                verdict = Verdict(case.name, expected, f"FAULT {fault!r}"[:300], False, False, "a fault of the program")
+                verdict = Verdict(case.name, expected, f"{FAULT} {fault!r}"[:300], False, False, "a fault of the program")
             store(verdict, keep, state)
             print(row(verdict, ""), flush=True)
 
@@ -173,7 +180,7 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as scratch:
         keep = given.keep or Path(scratch)
         keep.mkdir(parents=True, exist_ok=True)
-        todo = [case for case in cases if given.again or stored(case, keep) is None]
+        todo = [case for case in cases if given.again or not measured_before(case, keep)]
         if not given.table:
             run_all(todo, keep, given.jobs)
         print("\n" + table(cases, keep))

@@ -243,6 +243,8 @@ def draw_letters(canvas: Canvas, text: str, at: tuple[float, float, float], tall
     patch = np.zeros((tall + 2 * edge, wide + 2 * edge), np.uint8)
     cv2.putText(patch, text, (edge, tall + edge), cv2.FONT_HERSHEY_SIMPLEX, scale, 255, thick, cv2.LINE_AA)
     near = canvas.near(at[0], at[1], math.hypot(*patch.shape) / points_per_mm / 2 + 1)
+    if not all(part.size for part in near):
+        return  # letters beyond the sheet's seam
     x, y = canvas.place(near)
     x, y, a = x - np.float32(at[0]), y - np.float32(at[1]), math.radians(at[2])
     across, outward = x * math.cos(a) + y * math.sin(a), x * math.sin(a) - y * math.cos(a)
