@@ -28,11 +28,12 @@ def boxes(figure: Figure) -> dict[str, object]:
     """Where each written text lies, in pixels."""
     figure.draw_without_rendering()
     renderer = figure.canvas.get_renderer()  # type: ignore[attr-defined]
-    (axes,) = figure.axes
-    parts = {"title": axes._left_title, "x": axes.xaxis.label, "y": axes.yaxis.label}
+    axes, below = figure.axes
+    parts = {"title": axes._left_title, "x": below.xaxis.label, "y": axes.yaxis.label, "y below": below.yaxis.label}
     found = {name: part.get_window_extent(renderer) for name, part in parts.items()}
     found["legend"] = figure.legends[0].get_window_extent(renderer)
     found["axes"] = axes.get_window_extent(renderer)
+    found["axes below"] = below.get_window_extent(renderer)
     return found
 
 

@@ -34,6 +34,13 @@ if TYPE_CHECKING:
 )
 @click.option("--out", type=click.Path(path_type=Path), help="Folder to write compare.json and compare.png into.")
 @click.option("--replace", is_flag=True, help="Write over an existing folder of this kind.")
+@click.option(
+    "--format",
+    "picture",
+    type=click.Choice(["png", "svg", "pdf"]),
+    default="png",
+    help="Write the picture as such a file besides compare.png, for print.",
+)
 @click.option("--json", "as_json", is_flag=True, help="Print compare.json instead of words.")
 def compare(first: Path, second: Path, kind: Kind | None, same_setup: bool, **given: Any) -> None:
     """Compare two results of one engine: FIRST and SECOND are result folders. Differences are second less first."""
@@ -53,9 +60,11 @@ def compare(first: Path, second: Path, kind: Kind | None, same_setup: bool, **gi
             from timingcam.showing.plots import picture_bytes
 
             (inside / "compare.json").write_text(compare_file.compare_json(compared), encoding="utf-8")
-            (inside / "compare.png").write_bytes(picture_bytes(compare_plot(one, other, compared)))
+            for kind in sorted({"png", given["picture"]}):
+                drawn = picture_bytes(compare_plot(one, other, compared), kind)
+                (inside / f"compare.{kind}").write_bytes(drawn)
 
-        write_folder(out, fill, files=compare_file.FILES, replace=given["replace"])
+        write_folder(out, fill, files=(*compare_file.FILES, "compare.svg", "compare.pdf"), replace=given["replace"])
     if given["as_json"]:
         click.echo(compare_file.compare_json(compared), nl=False)
         return

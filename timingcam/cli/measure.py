@@ -18,6 +18,7 @@ from timingcam.cli.values import NamedPlace, Number, Place, Speed
 if TYPE_CHECKING:
     from timingcam.measure import Options
     from timingcam.reckoning.result import Measurement
+    from timingcam.showing.results import PictureKind
 
 CAUTION = """Before the engine runs: what looks still under the strobe is turning; flashing light can bring on seizures;
 exhaust gas, high voltage and petrol can kill. The cautions in full are shown after each measurement. The maker's manual
@@ -47,6 +48,7 @@ class _Wanted(TypedDict):
 
     out: Path | None
     replace: bool
+    curve_as: PictureKind
     explain: bool
     csv: bool
     json: bool
@@ -108,6 +110,13 @@ class _Given(Known, _Wanted):
     metavar="NAME@X,Y",
     help="A rotor mark there. May be given several times.",
 )
+@click.option(
+    "--format",
+    "curve_as",
+    type=click.Choice(["png", "svg", "pdf"]),
+    default="png",
+    help="Write the curve as such a file besides curve.png, for print.",
+)
 @click.option("--explain", is_flag=True, help="Say where the doubt comes from.")
 @click.option("--csv", is_flag=True, help="Print readings.csv, and nothing else, on standard output.")
 @click.option("--json", is_flag=True, help="Print result.json, and nothing else, on standard output.")
@@ -127,7 +136,7 @@ def measure(clip: Path, engine_file: Path, cylinder: str, **given: Unpack[_Given
     with progress_bar(given["quiet"]) as progress:
         measurement = measure_clip(clip, engine, cylinder, options, progress)
     if given["out"] is not None:
-        save(measurement, given["out"], replace=given["replace"])
+        save(measurement, given["out"], replace=given["replace"], curve_as=given["curve_as"])
     _say(measurement, given)
 
 
@@ -158,13 +167,13 @@ class _AllWell(Exception):
 
 def _rehearse(out: Path, replace: bool) -> None:
     """Write nothing, the way the result will be written: what stands in its way is told before minutes are spent."""
-    from timingcam.showing.results import FILES, write_folder
+    from timingcam.showing.results import MAY_HOLD, write_folder
 
     def fill(_: Path) -> None:
         raise _AllWell
 
     try:
-        write_folder(out, fill, files=FILES, replace=replace)
+        write_folder(out, fill, files=MAY_HOLD, replace=replace)
     except _AllWell:
         return
 

@@ -27,7 +27,7 @@ from timingcam.showing.sentences import short_verdict
 WIDTH_PX, HEIGHT_PX = 560, 720
 DPI = 100
 LINE_CHARACTERS = 36  # that stand in one line of the panel
-MARKERS = {1: ("^", ink.RISING, True), -1: ("v", ink.FALLING, False), 0: ("o", ink.STEADY, True)}
+MARKERS = {trend.direction: (trend.shape, trend.colour, trend.filled) for trend in ink.TRENDS}
 
 
 class Panel:

@@ -10,6 +10,8 @@ eyes and black-and-white print. Left and right are plum and amber.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from timingcam.reckoning.curve import speed_direction
@@ -27,6 +29,24 @@ STEADY = "#6b645e"
 UNUSED = "#9a938c"
 BAND = "#c9c2ba"
 OUT = "#9c1c1c"
+
+
+@dataclass(frozen=True, slots=True)
+class Trend:
+    """How a reading is drawn that was taken while the speed rose (1), fell (-1) or was steady (0)."""
+
+    direction: int
+    shape: str
+    colour: str
+    filled: bool
+    words: str
+
+
+TRENDS = (
+    Trend(1, "^", RISING, True, "reading, speed rising"),
+    Trend(-1, "v", FALLING, False, "reading, speed falling"),
+    Trend(0, "o", STEADY, True, "reading, speed steady"),
+)
 SIDES = ("#7a2f6b", "#c77700")  # plum, amber
 SIDE_SHAPES = ("o", "s")
 SIDE_LINES = ("-", "--")

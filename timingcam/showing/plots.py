@@ -22,14 +22,13 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Patch
 
 from timingcam.engine import Spec
-from timingcam.reckoning.result import Measurement, Readings
+from timingcam.reckoning.result import Kind, Measurement, Readings
 from timingcam.showing import ink
+from timingcam.showing.misfit_panel import COVERAGE_95, draw_misfit, usual_doubt
 from timingcam.showing.sentences import short_verdict, size_words, spec_verdict
 
-WIDTH_IN, HEIGHT_IN = 6.2, 5.6
+WIDTH_IN, HEIGHT_IN = 6.2, 7.4
 DPI = 190  # 1178 px wide: sharp on a telephone and on half a sheet of paper
-COVERAGE_95 = 1.959964  # normal distribution, two-sided 95 %
-MANY_READINGS = 120  # our choice: the most whose error bars can still be told apart at this width
 
 STYLE: dict[Any, Any] = {
     "font.size": 11.5,
@@ -109,16 +108,22 @@ def plot(measurement: Measurement) -> Figure:
     m = measurement
     with rc_context(STYLE):
         figure = new_figure()
-        axes = figure.add_subplot()
+        axes, below = figure.subplots(2, 1, sharex=True, height_ratios=[3.2, 1.0])
         set_view(axes, m)
         if m.engine.spec is not None:
             draw_spec(axes, m.engine.spec)
         _draw_readings(axes, m.readings)
         draw_curve(axes, m)
-        axes.set_xlabel("crank speed, rpm")
+        if len(m.curve.grid_rpm):
+            draw_misfit(below, m, _marker_size(m.readings))
+        if words := usual_doubt(m):
+            axes.errorbar([np.nan], [np.nan], [1.0], fmt="none", ecolor=ink.SOFT, label=words)
+        below.set_xlabel("crank speed, rpm")
+        below.set_ylabel("off the curve,\ndegrees")
         axes.set_ylabel("advance, crank degrees before TDC")
-        axes.grid(color=ink.GRID, linewidth=0.7)
-        axes.set_axisbelow(True)
+        for one in (axes, below):
+            one.grid(color=ink.GRID, linewidth=0.7)
+            one.set_axisbelow(True)
         axes.set_title(f"{m.engine.name}, {m.cylinder}: {short_verdict(m)}", loc="left", pad=10, fontweight="bold")
         if spec_verdict(m) == "out":
             axes.title.set_color(ink.OUT)
@@ -140,7 +145,8 @@ def budget_plot(measurement: Measurement) -> Figure:
         Bars of one standard uncertainty in crank degrees, the largest on top; systematic ones solid, random ones
         hatched.
     """
-    rows = sorted(measurement.budget, key=lambda row: row.effect_deg)
+    m = measurement
+    rows = sorted(m.budget, key=lambda row: row.effect_deg)
     with rc_context(STYLE):
         figure = new_figure(height_in=max(2.6, 1.7 + 0.42 * len(rows)))
         axes = figure.add_subplot()
@@ -162,12 +168,17 @@ def budget_plot(measurement: Measurement) -> Figure:
         axes.set_xlim(0, 1.22 * largest if largest > 0 else 1.0)
         axes.set_xlabel("effect on the advance, crank degrees\n(one standard uncertainty)")
         axes.set_title("Where the doubt comes from", loc="left", fontweight="bold")
-        solid = Patch(facecolor=ink.FALLING, label="systematic: stays, however many flashes")
-        hatched = Patch(
-            facecolor=ink.PAPER, edgecolor=ink.RISING, hatch="////", label="random: differs from flash to flash"
-        )
+        axes.locator_params(axis="x", nbins=6)
+        solid = Patch(facecolor=ink.FALLING, label=f"systematic, all together {_total(m, 'systematic')}: stays")
+        words = f"random, all together {_total(m, 'random')}: shrinks with more flashes"
+        hatched = Patch(facecolor=ink.PAPER, edgecolor=ink.RISING, hatch="////", label=words)
         figure.legend(handles=[solid, hatched], loc="outside lower left", frameon=False, fontsize=10)
     return figure
+
+
+def _total(m: Measurement, kind: Kind) -> str:
+    # Sources are independent of each other, so that their variances add (JCGM 100:2008, 5.1.2).
+    return f"{math.hypot(*(row.effect_deg for row in m.budget if row.kind == kind)):.2f}°"
 
 
 def draw_spec(axes: Axes, spec: Spec) -> None:
@@ -226,20 +237,14 @@ def set_view(axes: Axes, m: Measurement) -> None:
 def _draw_readings(axes: Axes, r: Readings) -> None:
     trend = ink.speed_trend(r)
     seen = np.isfinite(r.rpm) & np.isfinite(r.advance_deg)
-    # A dot for each flash grows smaller as they grow many, or 500 of them hide the curve.
-    size = float(np.clip(60 * math.sqrt(60 / max(int(seen.sum()), 1)), 14, 42))
-    kinds = (
-        (1, "^", ink.RISING, True, "reading, speed rising"),
-        (-1, "v", ink.FALLING, False, "reading, speed falling"),
-        (0, "o", ink.STEADY, True, "reading, speed steady"),
-    )
-    for direction, shape, colour, filled, label in kinds:
-        these = seen & r.used & (trend == direction)
+    size = _marker_size(r)
+    for kind in ink.TRENDS:
+        these = seen & r.used & (trend == kind.direction)
         if these.any():
-            face = colour if filled else "none"
             axes.scatter(
-                r.rpm[these], r.advance_deg[these], size, marker=shape, facecolors=face, edgecolors=colour,
-                linewidths=0.8, alpha=0.75, label=f"{label} ({these.sum()})", zorder=3,
+                r.rpm[these], r.advance_deg[these], size, marker=kind.shape, edgecolors=kind.colour,
+                facecolors=kind.colour if kind.filled else "none", linewidths=0.8, alpha=0.8,
+                label=f"{kind.words} ({these.sum()})", zorder=5,
             )  # fmt: skip
     unused = seen & ~r.used
     if unused.any():
@@ -250,20 +255,12 @@ def _draw_readings(axes: Axes, r: Readings) -> None:
             r.rpm[unused], r.advance_deg[unused], size, marker="x", color=ink.UNUSED, linewidths=0.9,
             label=f"seen, not used ({unused.sum()}{more})", zorder=2,
         )  # fmt: skip
-    used = seen & r.used & np.isfinite(r.advance_sd_deg)
-    if used.any():
-        _draw_doubt(axes, r, used)
 
 
-def _draw_doubt(axes: Axes, r: Readings, used: np.ndarray) -> None:
-    half = COVERAGE_95 * r.advance_sd_deg[used]
-    words = f"95 % of one reading: ± {np.median(half):.2f}°"
-    # With hundreds of readings a bar on each would be a grey cloud; the legend then says what is usual.
-    if used.sum() <= MANY_READINGS:
-        axes.errorbar(r.rpm[used], r.advance_deg[used], half, fmt="none", ecolor=ink.SOFT, elinewidth=0.7, alpha=0.6,
-                      label=words, zorder=2)  # fmt: skip
-    else:
-        axes.errorbar([np.nan], [np.nan], [1.0], fmt="none", ecolor=ink.SOFT, label=words)
+def _marker_size(r: Readings) -> float:
+    # A dot for each flash grows smaller as they grow many, or 500 of them hide the curve.
+    seen = np.isfinite(r.rpm) & np.isfinite(r.advance_deg)
+    return float(np.clip(60 * math.sqrt(60 / max(int(seen.sum()), 1)), 14, 42))
 
 
 def draw_curve(axes: Axes, m: Measurement) -> None:
@@ -276,9 +273,9 @@ def draw_curve(axes: Axes, m: Measurement) -> None:
     """
     c = m.curve
     half = COVERAGE_95 * c.grid_sd_deg
-    (line,) = axes.plot(c.grid_rpm, c.grid_advance_deg, color=ink.INK, linewidth=1.9, label="fitted curve", zorder=5)
+    (line,) = axes.plot(c.grid_rpm, c.grid_advance_deg, color=ink.INK, linewidth=1.9, label="fitted curve", zorder=4)
     line.set_solid_capstyle("round")
     axes.fill_between(
         c.grid_rpm, c.grid_advance_deg - half, c.grid_advance_deg + half, facecolor=ink.BAND, edgecolor=ink.INK,
-        linewidth=0.6, alpha=0.75, label="its 95 % band", zorder=4,
+        linewidth=0.6, alpha=0.75, label="its 95 % band", zorder=3,
     )  # fmt: skip

@@ -9,7 +9,7 @@ Not here: how the files look (`result_file.py`, `readings_file.py`, `flashes_fil
 from __future__ import annotations
 
 from pathlib import Path
-from typing import BinaryIO
+from typing import BinaryIO, Literal
 
 from timingcam.errors import CannotUse
 from timingcam.reckoning.result import Curve, Measurement
@@ -18,9 +18,12 @@ from timingcam.showing.readings_file import readings_text
 from timingcam.showing.result_file import result_json
 from timingcam.showing.writing import write_file, write_folder
 
-__all__ = ["FILES", "load", "readings_csv", "result_json", "save", "write_file", "write_folder"]
+__all__ = ["FILES", "MAY_HOLD", "load", "readings_csv", "result_json", "save", "write_file", "write_folder"]
 
+PictureKind = Literal["png", "svg", "pdf"]
 FILES = ("result.json", "readings.csv", "flashes.npz", "curve.png", "marks.png", "report.html")
+DRAWN_AS = ("svg", "pdf")  # kinds of picture that the curve may be written as besides
+MAY_HOLD = (*FILES, *(f"curve.{kind}" for kind in DRAWN_AS))
 
 
 def readings_csv(measurement: Measurement) -> str:
@@ -39,7 +42,7 @@ def readings_csv(measurement: Measurement) -> str:
     return readings_text(measurement.readings)
 
 
-def save(measurement: Measurement, folder: str | Path, *, replace: bool = False) -> Path:
+def save(measurement: Measurement, folder: str | Path, *, replace: bool = False, curve_as: PictureKind = "png") -> Path:
     """Write a result folder: `result.json`, `readings.csv`, `flashes.npz`, `curve.png`, `marks.png`, `report.html`.
 
     It appears whole or not at all, whatever happens meanwhile; an old folder stays until the new one is whole.
@@ -52,6 +55,8 @@ def save(measurement: Measurement, folder: str | Path, *, replace: bool = False)
         Where; folders above it are made where they do not exist.
     replace : bool
         Whether an existing result folder may be replaced. A folder that holds anything else is never replaced.
+    curve_as : {"png", "svg", "pdf"}
+        With "svg" or "pdf" the curve is there as such a file as well.
 
     Returns
     -------
@@ -70,8 +75,13 @@ def save(measurement: Measurement, folder: str | Path, *, replace: bool = False)
 
     def fill(inside: Path) -> None:
         _write_all(measurement, inside)
+        if curve_as != "png":
+            from timingcam.showing import plots
 
-    return write_folder(folder, fill, files=FILES, replace=replace)
+            drawn = plots.picture_bytes(plots.plot(measurement), curve_as)
+            (inside / f"curve.{curve_as}").write_bytes(drawn)
+
+    return write_folder(folder, fill, files=MAY_HOLD, replace=replace)
 
 
 def load(folder: str | Path) -> Measurement:
