@@ -55,8 +55,8 @@ LOOK_FIRST: dict[str, str] = {
     "hysteresis": "Dirt or old grease in the advancer; dry pivots.",
     "late return to idle": "Dirt or old grease in the advancer, a tired return spring.",
     "retard at the top": "Delay in strobe or ignition; the clip cannot tell which.",
-    "missing flashes": "The cause is unknown, as the picture cannot tell a strobe that failed from a spark that did: the "
-    "strobe's pickup and lead first, then plug and ignition; a misfire is heard.",
+    "missing flashes": "The cause is unknown, as the picture cannot tell a strobe that failed from a spark that did: "
+    "the strobe's pickup and lead first, then plug and ignition; a misfire is heard.",
     "outlying sparks": "Loose leads and connections, the strobe's pickup, a worn trigger.",
 }
 
