@@ -20,6 +20,7 @@ from timingcam.cli import faults
 # Command -> module and name in it. Loaded when named or listed, so that a command waits for no other's imports.
 COMMANDS = {
     "measure": ("timingcam.cli.measure", "measure"),
+    "batch": ("timingcam.cli.batch", "batch"),
     "compare": ("timingcam.cli.compare", "compare"),
     "adjust": ("timingcam.cli.adjust", "adjust"),
     "report": ("timingcam.cli.report", "report"),
