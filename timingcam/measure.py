@@ -30,6 +30,7 @@ from timingcam.reckoning.assemble import (
 from timingcam.reckoning.checks import apparent_lag, checks
 from timingcam.reckoning.curve import OFF_THE_CURVE, fit_curve
 from timingcam.reckoning.doubts import doubts_and_budget
+from timingcam.reckoning.hearing import note_of
 from timingcam.reckoning.portraits import pictures_of
 from timingcam.reckoning.result import Measurement
 from timingcam.reckoning.speeds import speed_of
@@ -42,6 +43,7 @@ from timingcam.seeing.hints import Pointed, hints_on_maps
 from timingcam.seeing.marks import Maps, Marks, maps_of, sense_of, spacing_misfit
 from timingcam.seeing.naming import find_marks
 from timingcam.seeing.readout import FlashTurns, read_flashes
+from timingcam.seeing.soundtrack import read_sound
 from timingcam.seeing.stills import lit_pictures
 from timingcam.seeing.survey import survey
 from timingcam.seeing.view import View, find_view, other_view
@@ -63,8 +65,8 @@ class Options:
         Frames a second as filmed, where slow motion is stored stretched.
     line_time_s, exposure_s : float, optional
         Of the camera.
-    rpm : float or path, optional
-        A known constant speed, or a CSV file with columns time_s and rpm.
+    rpm : float, "sound" or path, optional
+        A known constant speed; or that the clip's sound is to tell it; or a CSV file with columns time_s and rpm.
     pointed : Pointed
         Places in the picture that the user points at.
     """
@@ -116,10 +118,11 @@ def measure(
 
     angles = flash_angles(seen, engine, cylinder)
     windows_s = seen.windows_s()
-    speed, rpm_source = speed_of(angles, engine, windows_s, options.rpm)
-    readings = advance_readings(seen, angles, speed, options.strobe)
+    note = note_of(read_sound(seen.info, _stretch(seen.info, options.capture_fps)), engine)
+    told = speed_of(angles, engine, windows_s, options.rpm, note)
+    readings = advance_readings(seen, angles, told.speed, options.strobe)
     refuse_backwards(readings)
-    doubts, budget = doubts_and_budget(seen, readings, engine, options.strobe, rpm_source)
+    doubts, budget = doubts_and_budget(seen, readings, engine, options.strobe, told.source, told.time_sd_s)
     curve, used, curve_warnings = fit_curve(readings, doubts, np.random.default_rng(0), engine.spec)
     readings = with_used(readings, used, OFF_THE_CURVE)
     return Measurement(
@@ -129,13 +132,14 @@ def measure(
         cylinder_identity="assumed",
         camera=camera_facts(seen),
         strobe=strobe_facts(options.strobe, readings, apparent_lag(readings, curve)),
-        rpm_source=rpm_source,
+        rpm_source=told.source,
         readings=readings,
         curve=curve,
         budget=budget,
         checks=checks(engine, cylinder, readings, curve, windows_s),
-        warnings=warnings_of(seen, engine, options.strobe, (*speed.warnings, *curve_warnings)),
+        warnings=warnings_of(seen, engine, options.strobe, (*told.speed.warnings, *curve_warnings)),
         pictures=pictures_of(seen, readings),
+        speed=told.facts,
     )
 
 

@@ -34,7 +34,7 @@ class Known(TypedDict):
     capture_fps: float | None
     line_time: float | None
     exposure: float | None
-    rpm: float | Path | None
+    rpm: float | str | Path | None
     centre: tuple[float, float] | None
     index: tuple[float, float] | None
     mark: tuple[tuple[str, float, float], ...]
@@ -100,7 +100,12 @@ class _Given(Known, _Wanted):
     metavar="µs",
     help="Exposure of a row, if known; else taken from the clip where it shows.",
 )
-@click.option("--rpm", type=Speed(), metavar="N|FILE.csv", help="Known constant speed, or a logged one: time_s, rpm.")
+@click.option(
+    "--rpm",
+    type=Speed(),
+    metavar="N|FILE.csv|sound",
+    help="Known constant speed; or a logged one (time_s, rpm), set against the clip; or sound: by the engine's note.",
+)
 @click.option("--centre", type=Place(), metavar="X,Y", help="The rotor's centre in the first lit frame, pixels.")
 @click.option("--index", type=Place(), metavar="X,Y", help="The index mark in the first lit frame, pixels.")
 @click.option(

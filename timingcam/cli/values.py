@@ -15,6 +15,7 @@ import click
 
 from timingcam.errors import CannotUse
 
+SOUND = "sound"  # in place of a speed: take it from the clip's sound; a file of that name is ./sound
 FASTEST_RPM = 30_000.0  # our choice: no engine with timing marks turns faster
 
 
@@ -79,13 +80,13 @@ class NamedPlace(click.ParamType):
 
 
 class Speed(click.ParamType):
-    """A crank speed, or the file that holds a logged one."""
+    """A crank speed, the word `sound`, or the file that holds a logged speed."""
 
     name = "speed"
 
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float | Path:
-        """The speed, 1/min, or the file's path; CannotUse where a number cannot be a speed."""
-        if isinstance(value, float | Path):
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float | str | Path:
+        """The speed, 1/min, or `sound`, or the file's path; CannotUse where a number cannot be a speed."""
+        if isinstance(value, float | Path) or value == SOUND:
             return value
         try:
             float(value)

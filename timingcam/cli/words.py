@@ -24,6 +24,7 @@ from timingcam.showing.sentences import (
     spec_verdict,
     verdict_sentence,
 )
+from timingcam.showing.speed_words import lag_words, speed_words
 
 # Signs and words say the same as these colours do.
 _STYLE: dict[Verdict | None, str] = {"in": "bold", "out": "bold red", "unsure": "bold yellow", None: "bold"}
@@ -44,8 +45,11 @@ def print_measurement(measurement: Measurement, console: Console) -> None:
     console.print(Text(f"{m.engine.name}, {m.cylinder} cylinder", style="bold"))
     seen = f"{m.strobe.flashes_used} of {m.strobe.flashes_seen} flashes used; rotor turns {m.engine.rotor.turns} "
     console.print(Text(seen + "as the camera sees it"))
+    console.print(Text(f"Speed from {speed_words(m)}"))
     console.print(_figures_table(m))
     console.print(Text(verdict_sentence(m), style=_STYLE[spec_verdict(m)]))
+    if lag_words(m):
+        console.print(Text(f"Fall on the flat top, as a lag: {lag_words(m)}"))
     for name, causes in look_first(m):
         console.print(Text(f"{name}: look first at: {causes}"))
     for warning in m.warnings:

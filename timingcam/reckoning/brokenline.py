@@ -26,6 +26,7 @@ class Points:
     y_sd: np.ndarray  # the measurement's own, without the scatter of what is measured
     x_sd: np.ndarray
     direction: np.ndarray  # +1 x rises, −1 falls, 0 stands
+    change: np.ndarray | None = None  # how fast x changes, a second; None: not known
 
     def __post_init__(self) -> None:
         freeze(self.x, self.y, self.y_sd, self.x_sd, self.direction)

@@ -28,6 +28,7 @@ UNKNOWN_LAG_SD_S = 50e-6
 # centre, a tenth. For light that dies away by e in τ is seen over some 3τ, and its median, by which a blurred line is
 # read, lies 0.31τ before its centre of gravity (computed: 1 − ln 2).
 CENTRE_UNKNOWN, CENTRE_MEASURED = 0.25, 0.10
+OUT_OF_STEP = "clip and speed out of step"
 INDEX_TILT = "tilt of the camera, by the height of the index"
 
 
@@ -57,6 +58,8 @@ class Sources:
         From spark to flash.
     time_sd_s, rpm_sd, rpm_rel_sd : float
         Random part of a flash's time and of its speed; the clock's scale.
+    rpm_time_sd_s, rpm_change_per_s : float
+        How far the clip and a speed that is logged or heard may be out of step, 0 where flashes tell it; its change.
     rpm, slope_deg_per_1000rpm : float
         Speed at which the effects are given, and the steepest slope of the curve.
     """
@@ -79,6 +82,8 @@ class Sources:
     rpm: float
     slope_deg_per_1000rpm: float
     index_above_mm: float = 0.0
+    rpm_time_sd_s: float = 0.0
+    rpm_change_per_s: float = 0.0
     centre_share: float = CENTRE_UNKNOWN
 
 
@@ -101,6 +106,8 @@ def budget(sources: Sources) -> tuple[BudgetRow, ...]:
     s = sources
     deg_per_s = DEG_PER_S_PER_RPM * s.rpm
     slope = abs(s.slope_deg_per_1000rpm) / 1000.0
+    step_deg = slope * s.rpm_change_per_s * s.rpm_time_sd_s
+    out_of_step = BudgetRow(OUT_OF_STEP, s.rpm_time_sd_s * 1e3, "ms", "systematic", step_deg)
     return (
         BudgetRow("angle of a single flash", s.angle_sd_deg, "deg", "random", s.angle_sd_deg),
         BudgetRow("speed at a single flash", s.rpm_sd, "1/min", "random", slope * s.rpm_sd),
@@ -115,10 +122,11 @@ def budget(sources: Sources) -> tuple[BudgetRow, ...]:
         BudgetRow("length of the flash", s.flash_length_s * 1e6, "us", "systematic", deg_per_s * _centre_sd_s(s)),
         BudgetRow("delay of the strobe", s.delay_sd_s * 1e6, "us", "systematic", deg_per_s * s.delay_sd_s),
         BudgetRow("clock of the camera", s.rpm_rel_sd * 100.0, "%", "systematic", slope * s.rpm * s.rpm_rel_sd),
+        *([out_of_step] if s.rpm_time_sd_s > 0 else []),
     )
 
 
-NOT_A_SHIFT = frozenset({"length of the flash", "delay of the strobe", "clock of the camera"})
+NOT_A_SHIFT = frozenset({"length of the flash", "delay of the strobe", "clock of the camera", OUT_OF_STEP})
 
 
 def shift_sd_deg(rows: Sequence[BudgetRow]) -> float:

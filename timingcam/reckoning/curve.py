@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from dataclasses import fields
 from itertools import pairwise
+from typing import Any
 
 import numpy as np
 
@@ -97,18 +98,25 @@ def fit_curve(
 
 
 def _points(readings: Readings, sound: np.ndarray) -> Points:
-    direction = speed_direction(readings.time_s[sound], readings.rpm[sound])
+    time_s, rpm = readings.time_s[sound], readings.rpm[sound]
     return Points(
         readings.rpm[sound].astype(float),
         readings.advance_deg[sound].astype(float),
         readings.advance_sd_deg[sound].astype(float),
         readings.rpm_sd[sound].astype(float),
-        direction,
+        speed_direction(time_s, rpm),
+        speed_change(time_s, rpm),
     )
 
 
 def speed_direction(time_s: np.ndarray, rpm: np.ndarray) -> np.ndarray:
-    """+1 where the speed rises, −1 where it falls, 0 where it stands; shape (n,).
+    """+1 where the speed rises, −1 where it falls, 0 where it stands; shape (n,)."""
+    slope = speed_change(time_s, rpm)
+    return np.where(slope > STEADY_RPM_PER_S, 1.0, np.where(slope < -STEADY_RPM_PER_S, -1.0, 0.0))
+
+
+def speed_change(time_s: np.ndarray, rpm: np.ndarray) -> np.ndarray:
+    """How fast the speed changes, rpm a second; shape (n,).
 
     The slope of a line through the readings within `DIRECTION_SPAN_S` either way, so that no direction of time is
     preferred.
@@ -124,8 +132,7 @@ def speed_direction(time_s: np.ndarray, rpm: np.ndarray) -> np.ndarray:
     n = (last - first).astype(float)
     spread = over(t * t) - over(t) ** 2 / n
     common = over(t * r) - over(t) * over(r) / n
-    slope = np.where(spread > 1e-9, common / np.maximum(spread, 1e-9), 0.0)
-    return np.where(slope > STEADY_RPM_PER_S, 1.0, np.where(slope < -STEADY_RPM_PER_S, -1.0, 0.0))
+    return np.where(spread > 1e-9, common / np.maximum(spread, 1e-9), 0.0)
 
 
 def _best_fit(points: Points) -> tuple[Fit, str]:
@@ -203,8 +210,8 @@ def _courses_apart(points: Points, plain: Form, form: Form, part: float) -> list
         mine = points.direction != -way
         if np.count_nonzero(points.direction == way) < MIN_READINGS:
             return []
-        columns = [getattr(points, column.name) for column in fields(points)]
-        own = Points(*(None if column is None else column[mine] for column in columns))
+        columns: list[Any] = [getattr(points, column.name) for column in fields(points)]
+        own = Points(*[None if column is None else column[mine] for column in columns])
         ends.append(fit_line(own, plain, part).theta)
     middle = np.concatenate([(ends[0] + ends[1]) / 2.0, np.zeros(form.size - plain.size)])
     corners = slice(1 + sum(plain.slopes), 1 + sum(plain.slopes) + plain.corners)

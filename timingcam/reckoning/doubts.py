@@ -19,17 +19,19 @@ from timingcam.reckoning.budget import (
     delay_sd_s,
     shift_sd_deg,
 )
+from timingcam.reckoning.curve import speed_change
 from timingcam.reckoning.figures import Doubts
 from timingcam.reckoning.result import BudgetRow, Readings
 
 CLOCK_REL_SD = 1e-4  # our choice: phones' clocks are good to some tens of parts in a million
-GIVEN_RPM_REL_SD = 0.01  # our choice: a speed read off a dial
+# Our choice: a speed read off a dial; a tachometer that logs; a note, five times what it is off by when steady.
+SPEED_REL_SD = {"given": 0.01, "file": 0.005, "sound": 0.002}
 UNKNOWN_FLASH_S = 100e-6  # our choice: where no edge shows a length; strobes flash for some tens to hundreds of µs
 SHARP_EDGE_ROWS = 3.0  # what a flash of no length at all is found to take
 
 
 def doubts_and_budget(
-    seen: Seen, readings: Readings, engine: Engine, strobe: Strobe, rpm_source: str
+    seen: Seen, readings: Readings, engine: Engine, strobe: Strobe, rpm_source: str, rpm_time_sd_s: float = 0.0
 ) -> tuple[Doubts, tuple[BudgetRow, ...]]:
     """Doubts common to all readings, and the budget.
 
@@ -41,6 +43,8 @@ def doubts_and_budget(
     strobe : Strobe
     rpm_source : str
         As in `Measurement.rpm_source`.
+    rpm_time_sd_s : float
+        Of the offset between the clip and a speed that is logged or heard.
     """
     used = readings.used
     rpm = float(np.median(readings.rpm[used])) if used.any() else 1000.0
@@ -69,12 +73,14 @@ def doubts_and_budget(
         delay_sd_s=strobe.late_sd_s,
         time_sd_s=_median(seen.flashes.time_sd_s),
         rpm_sd=_median(readings.rpm_sd[used]),
-        rpm_rel_sd=GIVEN_RPM_REL_SD if rpm_source == "given" else float(np.hypot(CLOCK_REL_SD, line_rel)),
+        rpm_rel_sd=SPEED_REL_SD.get(rpm_source, float(np.hypot(CLOCK_REL_SD, line_rel))),
+        rpm_time_sd_s=rpm_time_sd_s,
+        rpm_change_per_s=_change(readings),
         rpm=rpm,
         slope_deg_per_1000rpm=_steepest(readings),
     )
     rows = budget(sources)
-    return Doubts(shift_sd_deg(rows), delay_sd_s(sources), sources.rpm_rel_sd), rows
+    return Doubts(shift_sd_deg(rows), delay_sd_s(sources), sources.rpm_rel_sd, rpm_time_sd_s), rows
 
 
 def _flash_length_s(seen: Seen) -> float:
@@ -91,6 +97,14 @@ def _flash_length_s(seen: Seen) -> float:
 def _median(values: np.ndarray) -> float:
     good = values[np.isfinite(values)]
     return float(np.median(good)) if len(good) else 0.0
+
+
+def _change(readings: Readings) -> float:
+    """How fast the speed changes, root mean square, rpm a second."""
+    used = readings.used
+    if used.sum() < 2:
+        return 0.0
+    return float(np.sqrt(np.mean(speed_change(readings.time_s[used], readings.rpm[used]) ** 2)))
 
 
 def _steepest(readings: Readings) -> float:

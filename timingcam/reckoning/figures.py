@@ -39,7 +39,7 @@ class Doubts:
     shift_sd_deg: float  # of every advance
     delay_sd_s: float  # from spark to flash: 6·rpm times it
     rpm_rel_sd: float = 0.0  # of the scale of all speeds
-    rpm_time_sd_s: float = 0.0  # of the offset between a logged speed and the clip
+    rpm_time_sd_s: float = 0.0  # of the offset between the clip and a speed that is logged or heard
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -101,7 +101,12 @@ def _moves(points: Points, fit: Fit, doubts: Doubts) -> tuple[tuple[np.ndarray, 
     late = answer @ (-6.0 * points.x)
     scale = answer @ (-slope_at(fit.form, fit.theta, points.x) * points.x)
     shift = answer @ np.ones(len(points.x))
-    return ((shift, doubts.shift_sd_deg), (late, doubts.delay_sd_s), (scale, doubts.rpm_rel_sd))
+    moves = [(shift, doubts.shift_sd_deg), (late, doubts.delay_sd_s), (scale, doubts.rpm_rel_sd)]
+    if points.change is not None and doubts.rpm_time_sd_s > 0:
+        # A speed that is told too late is too low while it rises and too high while it falls.
+        out_of_step = answer @ (slope_at(fit.form, fit.theta, points.x) * points.change)
+        moves.append((out_of_step, doubts.rpm_time_sd_s))
+    return tuple(moves)
 
 
 def _figure(solved: _Solved, value: float, gradient: np.ndarray, factor: float = 1.0) -> Estimate:
@@ -164,9 +169,7 @@ def _hysteresis(solved: _Solved) -> Estimate:
     lag_at = 1 + sum(fit.form.slopes) + fit.form.corners
     gradient[lag_at] = parts.slopes[rise]
     gradient[1] = parts.lag
-    value = parts.slopes[rise] * parts.lag
-    random = float(np.sqrt(max(gradient @ fit.covariance @ gradient, 0.0)))
-    return estimate(float(value), [Part(random, solved.freedom)])
+    return _figure(solved, float(parts.slopes[rise] * parts.lag), gradient)
 
 
 def _band(solved: _Solved, grid: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

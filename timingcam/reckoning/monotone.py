@@ -126,7 +126,10 @@ def fit_monotone(
     grid = np.linspace(points.x[core].min(), points.x[core].max(), GRID_POINTS)
     random_sd = _band(points, through, core, grid, rng)
     late, scaled = 6.0 * grid * doubts.delay_sd_s, through.derivative()(grid) * grid * doubts.rpm_rel_sd
-    systematic = doubts.shift_sd_deg**2 + late**2 + scaled**2
+    # Rising and falling err in opposite ways; a curve without corners does not tell them apart: all of it is left in.
+    change = 0.0 if points.change is None else float(np.sqrt(np.mean(points.change[core] ** 2)))
+    out_of_step = through.derivative()(grid) * change * doubts.rpm_time_sd_s
+    systematic = doubts.shift_sd_deg**2 + late**2 + scaled**2 + out_of_step**2
     own = float(np.mean(points.y_sd[core] ** 2))
     variance = float(np.mean(residual[core] ** 2)) * len(points.x) / max(len(points.x) - len(bins), 1) - own
     variance_sd = float(np.std(residual[core] ** 2) * np.sqrt(inflation / max(len(core), 1)))

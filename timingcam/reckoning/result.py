@@ -8,7 +8,7 @@ Not here: how anything is computed, written or drawn.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
 
 import numpy as np
@@ -154,6 +154,23 @@ class StrobeFacts:
     flashes_used: int
 
 
+@dataclass(frozen=True, slots=True)
+class SoundCheck:
+    """The speed held against the engine's note."""
+
+    ratio: Estimate  # speed by the sound over the speed that is used
+    agrees: bool  # within their joint doubt
+    heard_s: float  # length of sound that was trusted
+
+
+@dataclass(frozen=True, slots=True)
+class SpeedFacts:
+    """What is known of the crank's speed beside its source; None where nothing is."""
+
+    sound: SoundCheck | None = None
+    log_offset_s: Estimate | None = None  # to be added to a logged speed's times
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Pictures:
     """What `marks.png`, the report and the film draw from.
@@ -204,3 +221,4 @@ class Measurement:
     checks: tuple[Check, ...]
     warnings: tuple[str, ...]
     pictures: Pictures
+    speed: SpeedFacts = field(default_factory=SpeedFacts)

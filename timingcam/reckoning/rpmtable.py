@@ -119,6 +119,11 @@ def rpm_at(table: RpmTable, at_s: np.ndarray) -> np.ndarray:
     return np.interp(at_s, table.time_s, table.rpm, left=np.nan, right=np.nan)
 
 
+def hardly_changes(rpm: np.ndarray) -> bool:
+    """Whether a speed changes by too little for its course to be set against another's."""
+    return len(rpm) < 2 or bool(np.ptp(rpm) < LEAST_SWING * np.mean(rpm))
+
+
 def align(table: RpmTable, time_s: np.ndarray, rpm: np.ndarray) -> Offset:
     """Offset of the log against a rough speed from the clip (its sound, or its flashes).
 
@@ -140,7 +145,7 @@ def align(table: RpmTable, time_s: np.ndarray, rpm: np.ndarray) -> Offset:
         If the speed hardly changes, or the two courses are not alike at any offset.
     """
     for what, values in (("log", table.rpm), ("clip", rpm)):
-        if np.ptp(values) < LEAST_SWING * np.mean(values):
+        if hardly_changes(values):
             raise CannotMeasure(
                 found=f"a speed in the {what} that changes by less than {LEAST_SWING:.0%}",
                 expected="a blip of the throttle that both the log and the clip hold",
@@ -186,7 +191,8 @@ def _refined(table: RpmTable, time_s: np.ndarray, rpm: np.ndarray, rough_s: floa
     at_s = float(np.clip(-slope / (2 * bend), -0.15, 0.15)) if bend > 0 else 0.0
     least = float(np.min(misfit))
     best = logged[int(np.argmin(misfit)), inside]
-    likeness = float(np.corrcoef(best, rpm[inside])[0, 1])
+    # Against a stretch of the log at one speed nothing is alike.
+    likeness = float(np.corrcoef(best, rpm[inside])[0, 1]) if np.ptp(best) > 0 else 0.0
     if likeness < 0.9:
         raise CannotMeasure(
             found=f"a logged speed whose course is like the clip's only to {likeness:.2f}",

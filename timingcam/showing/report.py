@@ -37,14 +37,9 @@ from timingcam.showing.sentences import (
     spec_verdict,
     verdict_sentence,
 )
+from timingcam.showing.speed_words import lag_words, speed_words
 
 PAGE_DPI = 105  # of pictures in the page: 650 pixels and more to its width, and small enough to mail
-_RPM_SOURCE = {
-    "flashes": "the times of the flashes",
-    "sound": "the clip's sound",
-    "file": "a file that was given",
-    "given": "a constant speed that was given",
-}
 
 
 @dataclass(frozen=True, slots=True)
@@ -223,7 +218,6 @@ def facts(measurement: Measurement) -> list[Fact]:
     m = measurement
     c, s = m.camera, m.strobe
     seen = "seen in the picture" if m.cylinder_identity == "seen" else "as told, not seen in the picture"
-    lag = s.apparent_lag_s
     rows = [
         Fact("Cylinder", f"{m.cylinder} ({seen})"),
         Fact("Rotor turns", f"{m.engine.rotor.turns}, as the camera sees it"),
@@ -237,11 +231,10 @@ def facts(measurement: Measurement) -> list[Fact]:
         Fact("Flashes", f"{s.flashes_seen} seen, {s.flashes_used} used"),
         Fact("Strobe's dial", f"{number(s.dial_deg, 1)}°"),
         Fact("Strobe's delay, corrected", f"{number(s.delay_s * 1e6, 0)} ± {number(2 * s.delay_sd_s * 1e6, 0)} µs"),
-        Fact("Speed from", _RPM_SOURCE[m.rpm_source]),
+        Fact("Speed from", speed_words(m)),
     ]
-    if lag is not None:
-        words = f"{number(lag.value * 1e6, 0)} µs ({number(lag.low * 1e6, 0)} to {number(lag.high * 1e6, 0)} µs)"
-        rows.append(Fact("Fall on the flat top, as a lag", words + "; not corrected: its cause cannot be told"))
+    if lag_words(m):
+        rows.append(Fact("Fall on the flat top, as a lag", lag_words(m)))
     rows.append(Fact("Fingerprint of the clip (SHA-256)", m.clip.sha256))
     return rows
 

@@ -25,6 +25,8 @@ from timingcam.reckoning.result import (
     Estimate,
     Measurement,
     RpmSource,
+    SoundCheck,
+    SpeedFacts,
     StrobeFacts,
     Verdict,
 )
@@ -78,6 +80,11 @@ class _Curve(_Part):
     grid: _Grid
 
 
+class _Speed(_Part):
+    sound: SoundCheck | None = None
+    log_offset_s: Estimate | None = None
+
+
 class _Check(_Part):
     name: str
     value: float | None
@@ -98,6 +105,7 @@ class ResultFile(_Part):
     camera: _Camera
     strobe: _Strobe
     rpm_source: RpmSource
+    speed: _Speed = _Speed()
     curve: _Curve
     budget: tuple[BudgetRow, ...]
     checks: tuple[_Check, ...]
@@ -133,6 +141,7 @@ def result_json(measurement: Measurement) -> str:
         "camera": _camera_json(m.camera),
         "strobe": _strobe_json(m.strobe),
         "rpm_source": m.rpm_source,
+        "speed": _speed_json(m.speed),
         "curve": _curve_json(m.curve),
         "budget": [_fields(row) for row in m.budget],
         "checks": [{**_fields(c), "value": None if math.isnan(c.value) else c.value} for c in m.checks],
@@ -196,6 +205,11 @@ def strobe_of(content: ResultFile) -> StrobeFacts:
     )
 
 
+def speed_of(content: ResultFile) -> SpeedFacts:
+    """What is known of the speed beside its source."""
+    return SpeedFacts(content.speed.sound, content.speed.log_offset_s)
+
+
 def checks_of(content: ResultFile) -> tuple[Check, ...]:
     """The checks; a value that could not be had is NaN."""
     return tuple(
@@ -238,6 +252,16 @@ def _strobe_json(strobe: StrobeFacts) -> dict[str, Any]:
         "apparent_lag_us": _estimate_json(None if lag is None else _microseconds(lag)),
         "flashes_seen": strobe.flashes_seen,
         "flashes_used": strobe.flashes_used,
+    }
+
+
+def _speed_json(speed: SpeedFacts) -> dict[str, Any]:
+    sound = speed.sound
+    return {
+        "sound": None
+        if sound is None
+        else {"ratio": _estimate_json(sound.ratio), "agrees": sound.agrees, "heard_s": sound.heard_s},
+        "log_offset_s": _estimate_json(speed.log_offset_s),
     }
 
 

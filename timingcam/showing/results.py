@@ -132,6 +132,7 @@ def load(folder: str | Path) -> Measurement:
         camera=result_file.camera_of(content),
         strobe=result_file.strobe_of(content),
         rpm_source=content.rpm_source,
+        speed=result_file.speed_of(content),
         readings=readings,
         curve=_curve_of(content),
         budget=content.budget,
