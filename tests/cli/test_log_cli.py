@@ -80,6 +80,7 @@ def test_history_says_what_changed(kept: Path) -> None:
 
 def test_one_entry_in_full(kept: Path) -> None:
     words = said("show", "3", "--log", kept)
+    assert "The spec allowed at full advance: 29 to 33°" in words
     assert "Full advance: 31.10° (95 %:" in words and "Moved before: base plate +1 division" in words
     with pytest.raises(CannotUse, match="no entry 9"):
         said("show", "9", "--log", kept)

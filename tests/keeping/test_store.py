@@ -55,6 +55,17 @@ def test_it_is_a_text_that_a_person_can_read(tmp_path: Path) -> None:
     assert json.loads(line)["format"] == "timingcam-log/1"
 
 
+def test_a_log_from_before_limits_were_kept_can_be_read(tmp_path: Path) -> None:
+    path = tmp_path / "log.jsonl"
+    data = json.loads(entry("old").line())
+    for key in ("low_speed_limits_deg", "full_limits_deg"):
+        del data[key]
+    path.write_text(json.dumps(data) + "\n", encoding="utf-8")
+    append(path, entry("new").model_copy(update={"full_limits_deg": (33.0, 37.0)}))
+    old, new = read_log(path).entries
+    assert old.point().full_limits_deg is None and new.point().full_limits_deg == (33.0, 37.0)
+
+
 @given(st.text(max_size=60))
 def test_any_note_survives(note: str) -> None:
     if any("\ud800" <= c <= "\udfff" for c in note):

@@ -160,6 +160,9 @@ def _in_full(number: int, entry: Entry) -> list[str]:
         if figure is not None:
             value = f"{figure.value:.{decimals}f}{unit} (95 %: {figure.low:.{decimals}f} to {figure.high:.{decimals}f})"
         lines.append(f"  {label}: {value}")
+    for what, limits in (("low speed", entry.low_speed_limits_deg), ("full advance", entry.full_limits_deg)):
+        if limits is not None:
+            lines.append(f"  The spec allowed at {what}: {limits[0]:g} to {limits[1]:g}°")
     lines += [f"  Moved before: {words}" for words in entry.moved]
     lines += [f"  Note: {entry.note}"] if entry.note else []
     return [*lines, f"  Clip: {entry.clip}, SHA-256 {entry.sha256}", f"  Result: {entry.folder}"]

@@ -13,14 +13,18 @@ from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from timingcam.reckoning.checks import level_limits
 from timingcam.reckoning.history import HistoryPoint
-from timingcam.reckoning.result import Estimate, Measurement, Verdict
+from timingcam.reckoning.result import Estimate, Measurement
+from timingcam.showing.sentences import spec_verdict
 
 FORMAT = "timingcam-log/1"
+DECIMALS = 4  # a line of the log is for people, too; no figure is known to a ten-thousandth
 MAX_NOTE = 2000  # our choice: a page of notes; more belongs into a file of its own
 
 _Number = Annotated[float, Field(allow_inf_nan=False)]
 _Note = Annotated[str, Field(max_length=MAX_NOTE)]
+_Limits = tuple[_Number, _Number]
 _FIGURES = ("low_speed_advance_deg", "full_advance_deg", "starts_rpm", "full_rpm", "scatter_deg", "hysteresis_deg")
 
 
@@ -58,6 +62,9 @@ class Entry(BaseModel):
     clip: str
     sha256: str
     folder: str
+    # Since the first logs were written: what the spec allowed then, so that the trend can show it.
+    low_speed_limits_deg: Annotated[_Limits | None, Field(strict=False)] = None
+    full_limits_deg: Annotated[_Limits | None, Field(strict=False)] = None
 
     def line(self) -> str:
         """The entry as a line of the log, with its line end."""
@@ -72,6 +79,8 @@ class Entry(BaseModel):
             None if low is None else low.estimate(),
             None if full is None else full.estimate(),
             self.moved,
+            self.low_speed_limits_deg,
+            self.full_limits_deg,
         )
 
 
@@ -98,25 +107,25 @@ def entry_of(
     """
     curve = measurement.curve
     figures = {name: getattr(curve, name) for name in _FIGURES}
+    spec = measurement.engine.spec
+    low_limits, full_limits = (None, None) if spec is None else level_limits(spec)
     return Entry(
         format="timingcam-log/1",
         date=date,
         engine=measurement.engine.name,
         cylinder=measurement.cylinder,
-        verdict=_verdict(measurement),
+        verdict=spec_verdict(measurement),
         moved=moved,
         note=note,
         clip=measurement.clip.path,
         sha256=measurement.clip.sha256,
         folder=folder,
+        low_speed_limits_deg=low_limits,
+        full_limits_deg=full_limits,
         **{
-            name: None if one is None else Figure(value=one.value, sd=one.sd, low=one.low, high=one.high)
+            name: None
+            if one is None
+            else Figure(**{part: round(getattr(one, part), DECIMALS) for part in ("value", "sd", "low", "high")})
             for name, one in figures.items()
         },
     )
-
-
-def _verdict(measurement: Measurement) -> Verdict | None:
-    found = {check.verdict for check in measurement.checks}
-    worst: tuple[Verdict, ...] = ("out", "unsure", "in")
-    return next((verdict for verdict in worst if verdict in found), None)

@@ -146,13 +146,30 @@ def spec_at(spec: Spec, rpm: np.ndarray) -> np.ndarray:
     return np.interp(rpm, at, deg, left=np.nan, right=np.nan)
 
 
-def _against_spec(spec: Spec, curve: Curve) -> list[Check]:
+def level_limits(spec: Spec) -> tuple[tuple[float, float], tuple[float, float]]:
+    """Between what low-speed and full advance may lie.
+
+    Parameters
+    ----------
+    spec : Spec
+
+    Returns
+    -------
+    low_speed, full : tuple of float
+        Lowest and highest allowed, crank degrees.
+    """
     low_aim, full_aim, tolerance = spec.curve[0][1], max(deg for _, deg in spec.curve), spec.tolerance_deg
-    found = _limits("low-speed advance", curve.low_speed_advance_deg, low_aim - tolerance, low_aim + tolerance)
     ceiling = full_aim + tolerance
     if spec.full_advance_max_deg is not None:
         ceiling = min(ceiling, spec.full_advance_max_deg)
-    found += _limits("full advance", curve.full_advance_deg, full_aim - tolerance, ceiling)
+    return (low_aim - tolerance, low_aim + tolerance), (full_aim - tolerance, ceiling)
+
+
+def _against_spec(spec: Spec, curve: Curve) -> list[Check]:
+    low_aim, full_aim = spec.curve[0][1], max(deg for _, deg in spec.curve)
+    low_limits, full_limits = level_limits(spec)
+    found = _limits("low-speed advance", curve.low_speed_advance_deg, *low_limits)
+    found += _limits("full advance", curve.full_advance_deg, *full_limits)
     if spec.full_advance_max_deg is not None:
         found += _limits("full advance, largest allowed", curve.full_advance_deg, None, spec.full_advance_max_deg)
     found += _along(spec, curve)

@@ -22,3 +22,5 @@ class HistoryPoint:
     low: Estimate | None
     full: Estimate | None
     moved: tuple[str, ...]  # before this measurement
+    low_limits_deg: tuple[float, float] | None = None  # by the spec of that day; None where none is known
+    full_limits_deg: tuple[float, float] | None = None

@@ -1,6 +1,6 @@
 """The trend of one engine: low-speed and full advance of each cylinder over the years.
 
-In:  `HistoryPoint`s of one engine, its spec where there is one.
+In:  `HistoryPoint`s of one engine, with what its spec allowed where that is known.
 Out: a matplotlib figure.
 Not here: where the points are kept (`keeping/`).
 """
@@ -49,6 +49,7 @@ def history_picture(engine_name: str, points: Sequence[HistoryPoint]) -> Figure:
             for i, cylinder in enumerate(cylinders):
                 _draw(axes, [point for point in points if point.cylinder == cylinder], figure_name, (i, len(cylinders)))
             _mark_moves(axes, points)
+            _draw_limits(axes, points, figure_name)
             axes.set_title(title, loc="left", fontsize=12)
             axes.set_ylabel("° before TDC")
             axes.grid(color=ink.GRID, linewidth=0.7)
@@ -87,6 +88,30 @@ def _draw(axes: Axes, points: Sequence[HistoryPoint], name: str, which: tuple[in
         label=points[0].cylinder,
     )
     axes.xaxis_date()
+
+
+def _draw_limits(axes: Axes, points: Sequence[HistoryPoint], name: str) -> None:
+    """What the spec allowed, from the day of one entry to that of the next; the last of a day counts."""
+    known = {
+        mdates.date2num(point.date): limits
+        for point in sorted(points, key=lambda point: point.date)
+        if (limits := getattr(point, f"{name}_limits_deg")) is not None
+    }
+    if not known:
+        return
+    view = axes.get_xlim()
+    days = np.array([*known, max(view[1], max(known) + 1)])
+    # What the first entry with a spec says stood before it as well, as far as anybody knows.
+    days[0] = min(view[0], days[0])
+    low, high = np.array([*known.values(), list(known.values())[-1]]).T
+    axes.fill_between(
+        days, low, high, step="post", facecolor=ink.SPEC_FACE, edgecolor=ink.SPEC_EDGE, hatch="...", linewidth=0,
+        alpha=0.55, zorder=0,
+    )  # fmt: skip
+    for edge in (low, high):
+        axes.step(days, edge, where="post", color=ink.SPEC_EDGE, linewidth=1.3, linestyle=(0, (5, 2)), zorder=0)
+    axes.fill(np.nan, np.nan, facecolor=ink.SPEC_FACE, edgecolor=ink.SPEC_EDGE, hatch="...", label="spec: allowed band")
+    axes.set_xlim(*view)
 
 
 def _mark_moves(axes: Axes, points: Sequence[HistoryPoint]) -> None:
