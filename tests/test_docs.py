@@ -156,7 +156,9 @@ def test_readme_runs(tmp_path: Path) -> None:
         (tmp_path / part).symlink_to(ROOT / part)
     for words in commands((ROOT / "README.md").read_text(encoding="utf-8")):
         ran(words, tmp_path)
-    assert {"left-result", "left", "right", "compared", "advice", "both.html"} <= {p.name for p in tmp_path.iterdir()}
+    assert {"left-result", "left", "right", "compared", "advice", "both.html", "left-film.mp4"} <= {
+        p.name for p in tmp_path.iterdir()
+    }
 
 
 @pytest.mark.slow
@@ -167,6 +169,16 @@ def test_first_measurement_runs(tmp_path: Path) -> None:
         ran(words, tmp_path)
         if words[:2] == ["engine", "new"]:  # then the page has it filled in
             shutil.copy(ROOT / "shared" / "engines" / "demo-twin.toml", tmp_path / "mine.toml")
+
+
+@pytest.mark.slow
+def test_reading_the_curve_runs(measured: Path, tmp_path: Path) -> None:
+    shutil.copytree(measured / "left-result", tmp_path / "left-result")
+    shutil.copy(ROOT / "sample_media" / "left-sweep.mp4", tmp_path / "left.mp4")
+    shutil.copy(ROOT / "shared" / "engines" / "demo-twin.toml", tmp_path / "mine.toml")
+    for words in commands((ROOT / "docs" / "reading-the-curve.md").read_text(encoding="utf-8")):
+        ran(words, tmp_path)
+    assert (tmp_path / "left-film.mp4").is_file() and (tmp_path / "left-result" / "curve.pdf").is_file()
 
 
 @pytest.mark.slow
@@ -186,4 +198,10 @@ def test_engine_file_page_runs(tmp_path: Path) -> None:
 
 def test_no_page_with_commands_is_left_out_of_the_runs() -> None:
     with_commands = {page.name for page in PAGES if commands(page.read_text(encoding="utf-8"))}
-    assert with_commands == {"README.md", "first-measurement.md", "adjusting.md", "engine-file.md"}
+    assert with_commands == {
+        "README.md",
+        "first-measurement.md",
+        "adjusting.md",
+        "engine-file.md",
+        "reading-the-curve.md",
+    }

@@ -1,15 +1,17 @@
-"""Make the pictures of these pages again from the sample clips and the renderer: python docs/pictures/regenerate.py
+"""Make the pictures of how it works again from a sample clip: python docs/pictures/regenerate.py [RESULT]
 
-In:  `sample_media/left-sweep.mp4`, the demo twin's engine file, scenes made here.
-Out: the PNG files beside this script.
-Not here: any measuring or rendering of its own.
+In:  `sample_media/left-sweep.mp4`, the demo twin's engine file; a result folder of that clip, if there is one already.
+Out: pictures of the stages beside this script.
+Not here: any measuring of its own; the good and bad examples of filming (`filming.py`).
 """
 
 from __future__ import annotations
 
+import sys
 import tempfile
 from pathlib import Path
 
+import av
 import cv2
 import matplotlib.pyplot as plt
 import numpy as np
@@ -17,54 +19,34 @@ import numpy as np
 import timingcam
 from timingcam.reckoning.result import Measurement
 from timingcam.seeing.clip import frames, open_clip
-from timingcam.showing.plots import picture_bytes
-from timingcam.staging.render import render_clip
-from timingcam.staging.scene import scene_from_text
+from timingcam.showing.film import make_film, usual_slowness
+from timingcam.showing.found import RIM_INK, found_in, place
+from timingcam.showing.marks_sheet import draw_overlay
+from timingcam.showing.plots import budget_plot, picture_bytes
 
 HERE = Path(__file__).parent
 ROOT = HERE.parents[1]
 CLIP = ROOT / "sample_media" / "left-sweep.mp4"
 ENGINE = ROOT / "shared" / "engines" / "demo-twin.toml"
 STROBE = timingcam.Strobe(delay_s=40e-6, delay_sd_s=4e-6)  # as the README's walk-through has it
-
-SCENE = """
-seed = {seed}
-[engine]
-file = "{engine}"
-cylinder = "left"
-[run]
-duration_s = 0.6
-rpm = 1500
-[camera]
-width = 640
-height = 480
-fps = 60
-line_time_us = 27.0
-exposure_s = {exposure}
-tilt_deg = {tilt}
-tilt_from_deg = 80.0
-[light]
-ambient = {ambient}
-"""
 GREY = {"cmap": "gray", "vmin": 0, "vmax": 255}
 
 
 def main() -> None:
     """Make all of them."""
-    measured = timingcam.measure(CLIP, ENGINE, "left", timingcam.Options(strobe=STROBE))
-    (HERE / "curve.png").write_bytes(picture_bytes(timingcam.plot(measured)))
+    if len(sys.argv) > 1:
+        measured = timingcam.load(sys.argv[1])
+    else:
+        measured = timingcam.measure(CLIP, ENGINE, "left", timingcam.Options(strobe=STROBE))
+    (HERE / "curve.png").write_bytes(picture_bytes(timingcam.plot(measured), dpi=140))
+    (HERE / "budget.png").write_bytes(picture_bytes(budget_plot(measured), dpi=120))
     pictures = dict(enumerate(frame.luma for frame in frames(open_clip(CLIP))))
     draw_band(measured, pictures)
+    draw_light_apart(measured, pictures)
+    draw_view(measured, pictures)
     draw_maps(measured, pictures)
-    best = {"exposure": 0.0145, "tilt": 0, "ambient": 0.06}
-    two_views(
-        "view-square-and-oblique.png",
-        {"square-on: good": best, "32 degrees from the side: bad": {**best, "tilt": 32}},
-    )
-    two_views(
-        "light-good-and-bad.png",
-        {"half-darkness: good": best, "too much light: bad": {**best, "ambient": 0.9}},
-    )
+    draw_speed(measured)
+    draw_film(measured)
 
 
 def draw_band(measured: Measurement, pictures: dict[int, np.ndarray]) -> None:
@@ -78,7 +60,7 @@ def draw_band(measured: Measurement, pictures: dict[int, np.ndarray]) -> None:
     left.set(ylabel="row", xticks=[])
     right.plot(shown.mean(axis=1), np.arange(height), color="black")
     right.set(xlabel="mean light of the row")
-    save(figure, "flash-band.png")
+    save(figure, "flash-band.jpg")
 
 
 def draw_maps(measured: Measurement, pictures: dict[int, np.ndarray]) -> None:
@@ -98,7 +80,7 @@ def draw_maps(measured: Measurement, pictures: dict[int, np.ndarray]) -> None:
         axis.set_title(title, loc="left", fontsize=11)
         axis.set_ylabel("radius, rotor radii")
     axes[1].set_xlabel("angle in the rotor's plane, degrees clockwise")
-    save(figure, "maps.png")
+    save(figure, "maps.jpg")
 
 
 def one_a_degree(rotor_deg: np.ndarray) -> np.ndarray:
@@ -134,27 +116,71 @@ def unrolled(picture: np.ndarray, to_rotor: np.ndarray, rows: tuple[int, int]) -
     return cv2.remap(picture, at[0], at[1], cv2.INTER_LINEAR), lit
 
 
-def two_views(name: str, scenes: dict[str, dict[str, float]]) -> None:
-    """The brightest frame of each scene, side by side."""
-    figure, axes = plt.subplots(1, 2, figsize=(10, 4), layout="constrained")
-    for axis, (title, keys) in zip(axes, scenes.items(), strict=True):
-        axis.imshow(brightest(keys), **GREY)
+def draw_light_apart(measured: Measurement, pictures: dict[int, np.ndarray]) -> None:
+    """A lit frame, the light that is always there, and the flash's own."""
+    p = measured.pictures
+    inside = (p.row_first == 0) & (p.row_last > 400)
+    lit = pictures[int(p.frame[np.flatnonzero(inside)[0]])].astype(float)
+    always = np.percentile(np.stack([pictures[k] for k in range(0, len(pictures), 8)]), 15, axis=0)
+    shown = {"a frame": lit, "always there": always, "the flash's own light": np.clip(lit - always, 0, 255)}
+    figure, axes = plt.subplots(1, 3, figsize=(10, 2.3), layout="constrained")
+    for axis, (title, picture) in zip(axes, shown.items(), strict=True):
+        axis.imshow(picture, **GREY)
         axis.set_title(title, loc="left", fontsize=11)
         axis.set(xticks=[], yticks=[])
-    save(figure, name)
+    save(figure, "light-apart.jpg")
 
 
-def brightest(keys: dict[str, float]) -> np.ndarray:
-    """Render a scene, and take the frame in which most is lit."""
+def draw_view(measured: Measurement, pictures: dict[int, np.ndarray]) -> None:
+    """The rotor's outline, centre and index as they were found, and circles that lie in its plane."""
+    p = measured.pictures
+    lit = (p.row_first == 0) & (p.row_last > 400)  # the index and the marks among what it lit
+    flash = int(np.flatnonzero(lit & np.isfinite(p.rotor_deg))[0])
+    from_rotor = np.linalg.inv(p.to_rotor[flash])
+    figure, axis = plt.subplots(figsize=(7, 4), layout="constrained")
+    axis.imshow(pictures[int(p.frame[flash])], **GREY)
+    axis.set_autoscale_on(False)
+    draw_overlay(axis, found_in(p, flash, from_rotor), p.mark_names)
+    for radius in (0.25, 0.5, 0.75):
+        axis.plot(*place(from_rotor, np.arange(361.0), np.full(361, radius)).T, color=RIM_INK, linewidth=0.5)
+    axis.plot(*place(from_rotor, np.zeros(1), np.zeros(1)).T, "+", color=RIM_INK, markersize=12)
+    axis.set(xticks=[], yticks=[])
+    save(figure, "view-found.jpg")
+
+
+def draw_speed(measured: Measurement) -> None:
+    """Speed at every flash, with its 95 %."""
+    r = measured.readings
+    known = np.isfinite(r.rpm)
+    figure, (axis, below) = plt.subplots(
+        2, 1, figsize=(7, 4.2), sharex=True, height_ratios=[3, 1], layout="constrained"
+    )
+    axis.plot(r.time_s[known], r.rpm[known], ".", color="black", markersize=4)
+    axis.set_ylabel("crank speed, rpm")
+    below.plot(r.time_s[known], 1.96 * r.rpm_sd[known], color="black")
+    below.set(xlabel="time of the clip, s", ylabel="95 %, ± rpm", ylim=(0, None))
+    for one in (axis, below):
+        one.grid(color="#ddd8d2")
+    save(figure, "speed.png")
+
+
+def draw_film(measured: Measurement) -> None:
+    """One moment of the film."""
     with tempfile.TemporaryDirectory() as folder:
-        scene = scene_from_text(SCENE.format(seed=11, engine=ENGINE, **keys), Path(folder))
-        clip = render_clip(scene, Path(folder) / "clip.mp4")["clip"]
-        return max((frame.luma for frame in frames(open_clip(clip))), key=np.mean)
+        path = Path(folder) / "film.mp4"
+        make_film(measured, CLIP, path)
+        with av.open(str(path)) as film:
+            for frame in film.decode(video=0):
+                if frame.time > 0.72 * measured.clip.duration_s * usual_slowness(measured):
+                    picture = frame.to_ndarray(format="bgr24")
+                    cv2.imwrite(str(HERE / "film.jpg"), picture, [cv2.IMWRITE_JPEG_QUALITY, 82])
+                    return
 
 
 def save(figure: plt.Figure, name: str) -> None:
     """Write it small enough for a page."""
-    figure.savefig(HERE / name, dpi=110)
+    quality = {"pil_kwargs": {"quality": 82}} if name.endswith(".jpg") else {}
+    figure.savefig(HERE / name, dpi=110, **quality)
     plt.close(figure)
 
 
