@@ -10,7 +10,7 @@ import pytest
 
 sys.path.insert(0, str(Path(__file__).parent))
 
-from made_light import Camera, even_flashes, light, seen, swept_flashes
+from made_light import Camera, even_flashes, light, seen, shares, swept_flashes
 
 from timingcam.errors import CannotMeasure
 from timingcam.seeing.bands import find_bands
@@ -153,6 +153,43 @@ def test_a_steady_drift_does_not_tell_the_line_time() -> None:
     camera = Camera(exposure_s=2e-3, n_frames=190)
     flash_s = np.arange(60) * (3 / camera.fps + 100e-6) + 2.5e-3
     assert "--line-time" in " ".join(found(camera, flash_s).warnings)
+
+
+@pytest.mark.parametrize(
+    "camera",
+    [
+        Camera(fps=30, n_rows=540, line_s=40e-6, exposure_s=32.5e-3),
+        Camera(fps=30, n_rows=540, line_s=55e-6, exposure_s=32.5e-3),
+        Camera(fps=30, n_rows=720, line_s=30e-6, exposure_s=25e-3),
+        Camera(fps=60, n_rows=720, line_s=18e-6, exposure_s=16e-3, n_frames=480),
+        Camera(fps=60, n_rows=540, line_s=15e-6, exposure_s=8.3e-3, n_frames=480),
+    ],
+    ids=["30 fps", "slow read-out", "between read-outs", "60 fps", "exposure of a read-out"],
+)
+def test_exposures_longer_than_the_time_between_flashes(camera: Camera) -> None:
+    """Up to 5600 rpm a flash comes every 21 ms: rows hold none, one or two, and many flashes show no edge at all."""
+    flash_s = swept_flashes(camera)
+    flashes = found(camera, flash_s)
+    assert flashes.line_time_s == pytest.approx(camera.line_s, rel=0.005)
+    assert flashes.exposure_s == pytest.approx(camera.exposure_s, rel=0.005)
+    # All but those that light fewer than ten rows at a frame's edge: 20 of the 540 rows in which one may end.
+    assert len(set(nearest(flashes, flash_s).tolist())) >= 0.96 * seen(camera, flash_s).sum()
+    off = flashes.time_s - flash_s[nearest(flashes, flash_s)]
+    sharp = flashes.time_sd_s < 3 * camera.line_s
+    # Three line times are what is asked of flashes with edges; those without are within their frame's still time.
+    assert sharp.mean() > 0.5 and np.sqrt(np.mean(off[sharp] ** 2)) < 3 * camera.line_s
+    still_s = abs(camera.exposure_s - camera.n_rows * camera.line_s)
+    # Where one ends on the row on which the next begins, within a ramp, two look like one without edges: 1 in 100.
+    assert np.sum(np.abs(off[~sharp]) > 0.6 * still_s + 20 * camera.line_s) <= 3
+
+
+def test_rows_of_two_flashes_show_neither() -> None:
+    camera = Camera(fps=30, n_rows=540, line_s=40e-6, exposure_s=32.5e-3)
+    flash_s = swept_flashes(camera)
+    flashes = found(camera, flash_s, line_time_s=camera.line_s, exposure_s=camera.exposure_s)
+    held = shares(camera, flash_s)
+    pieces = zip(flashes.piece_frame, flashes.piece_first, flashes.piece_last, strict=True)
+    assert all(held[frame, first : last + 1].max() < 1.01 for frame, first, last in pieces)
 
 
 def test_frames_lit_whole_are_timed_to_a_frame() -> None:

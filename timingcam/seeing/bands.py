@@ -1,39 +1,37 @@
-"""Row brightness of every frame to the bands of rows that flashes lit.
+"""Steps of the rows' light to the bands of rows that flashes lit.
 
 In:  the mean light of each row of each frame, shape (n_frames, n_rows).
-Out: `Bands`: for each lit run of rows its first and last edge, to a fraction of a row.
+Out: `Bands`: for each flash in each frame its first and last edge, to a fraction of a row, and the rows it lit alone.
 Not here: which bands belong to one flash, and when it was (`flashes.py`).
 
-A row's light is what the scene gives by itself plus a share for every flash within the row's exposure. A flash that
-fell while a row was exposed lights it whole; the edges of its band are ramps, as tall as the flash is long. The middle
-of a ramp's area is the moment at which half of the flash's light had come.
+A flash that fell while a row was exposed lights it whole. All rows are exposed equally long, so in every frame flashes
+end in the order in which they began, however many light a row at a time.
 """
 
 from __future__ import annotations
 
-import warnings
 from dataclasses import dataclass
+from itertools import pairwise
 
-import cv2
 import numpy as np
 
 from timingcam.errors import CannotMeasure
+from timingcam.seeing.levels import DO_LIGHT, in_flashes
+from timingcam.seeing.steps import Steps, find_steps
 
 MIN_BAND_ROWS = 6  # our choice: shorter runs are noise or cannot hold a mark
-LONGEST_RAMP_ROWS = 60
-RAMP_SHARE = 0.7  # of an edge's height; plateaus are uneven, so not more
 TOO_TALL = 1.12  # our choice: of the usual height; noise and a stepping exposure stay below
-LEAST_OF_AMBIENT = 0.06  # our choice: what a passing shadow, or exposure that hunts, may do to whole rows
-MIN_CONTRAST = 5.0  # our choice: a flash must stand this many row-noise sds over the ambient light
-DO_LIGHT = "film nearer, with the strobe nearer to the marks and less light from elsewhere"
+UNLIT = 0.35  # flashes: rows darker than this were lit by none
+FEWEST_WHOLE = 5
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Bands:
-    """Lit runs of rows in order of frame and row; arrays of shape (n_bands,).
+    """Rows lit by one flash in one frame, in order of frame and row; arrays of shape (n_bands,).
 
     `start_row` and `end_row` are where the band begins and ends, rows; NaN where the frame cut it off. `inner_first`
-    and `inner_last` are the first and last row lit in full. `row_sd` is the standard uncertainty of an edge.
+    and `inner_last` are the first and last row lit in full, and by no other flash; the last is below the first where
+    there is none. `row_sd` is the standard uncertainty of an edge.
     """
 
     frame: np.ndarray
@@ -58,6 +56,19 @@ class Bands:
         return len(self.frame)
 
 
+@dataclass(slots=True)
+class _Band:
+    """One flash in one frame, as it is being found; rows outside of the frame where the frame cuts it."""
+
+    frame: int
+    start: float = np.nan
+    end: float = np.nan
+    lit_from: float = -np.inf
+    lit_to: float = np.inf
+    alone_from: float = -np.inf
+    alone_to: float = np.inf
+
+
 def row_light(luma: np.ndarray, table: np.ndarray) -> np.ndarray:
     """Mean linear light of each row, shape (n_rows,), from every fourth column."""
     return table[luma[:, ::4]].mean(axis=1, dtype=np.float32)
@@ -80,156 +91,100 @@ def find_bands(light: np.ndarray) -> Bands:
     CannotMeasure
         If nothing in the clip brightens and darkens as rows lit by a flash do.
     """
-    lit, noise = _share_of_flash(light)
-    columns: list[tuple[float, ...]] = []
+    lit, noise = in_flashes(light)
+    steps, lit = find_steps(lit, noise)
+    found: list[_Band] = []
+    bounds = np.searchsorted(steps.frame, np.arange(len(lit) + 1))
     for frame in range(len(lit)):
-        for first, last in _runs(lit[frame] > 0.5):
-            if last - first + 1 >= MIN_BAND_ROWS:
-                columns.append((frame, first, last))
+        found += _of_frame(frame, lit[frame], steps, slice(bounds[frame], bounds[frame + 1]))
+    tall = _usual_height(found)
+    parted = [part for band in found for part in _parted(band, tall, light.shape[1])]
+    return _told(parted, lit, steps.ramp_rows, noise)
+
+
+def _of_frame(frame: int, lit: np.ndarray, steps: Steps, here: slice) -> list[_Band]:
+    """Bands of one frame: who began first ends first."""
+    up, beside = steps.up[here], steps.beside[here]
+    cuts = np.where(up, beside, beside + 1)
+    parts = np.split(lit, cuts)
+    before = _lit_before_the_first(parts, np.cumsum(np.r_[0, np.where(up, 1, -1)]))
+    bands = [_Band(frame) for _ in range(before)]
+    ended = 0
+    for rising, row, near in zip(up, steps.row[here], beside, strict=True):
+        if rising:
+            lit_from = row if np.isfinite(row) else near - 0.5
+            bands.append(_Band(frame, start=row, lit_from=lit_from))
+        else:
+            bands[ended].end = row
+            bands[ended].lit_to = row if np.isfinite(row) else near + 0.5
+            ended += 1
+    for earlier, later in pairwise(bands):
+        later.alone_from = max(later.alone_from, earlier.lit_to)
+        earlier.alone_to = min(earlier.alone_to, later.lit_from)
+    return bands
+
+
+def _lit_before_the_first(parts: list[np.ndarray], course: np.ndarray) -> int:
+    """How many flashes light the rows above the first step, from the light of all parts between steps."""
+    level = np.array([float(np.median(part)) if len(part) else np.nan for part in parts])
+    rows = np.array([len(part) for part in parts])
+    least = int(-course.min())
+    tries = np.arange(least, least + 3)
+    off = np.abs(level[None, :] - (tries[:, None] + course[None, :]))
+    # A part without any light has no flash, whatever the others say.
+    off += np.where((level < UNLIT)[None, :] & (tries[:, None] + course[None, :] > 0), 10.0, 0.0)
+    return int(tries[np.argmin(np.nansum(off * rows, axis=1))])
+
+
+def _usual_height(bands: list[_Band]) -> float | None:
+    height = np.array([band.end - band.start for band in bands])
+    whole = height[np.isfinite(height)]
+    return float(np.median(whole)) if len(whole) >= FEWEST_WHOLE else None
+
+
+def _parted(band: _Band, tall: float | None, n_rows: int) -> list[_Band]:
+    """Two bands for one that is taller than a flash can light: one began where another ended, and no step shows.
+
+    The first begins at the start and the last ends at the end; rows that both may have lit belong to neither.
+    """
+    top, foot = max(band.lit_from, 0.0), min(band.lit_to, float(n_rows))
+    if tall is None or foot - top < TOO_TALL * tall:
+        return [band]
+    out = []
+    # Where one cannot have reached yet, or any more: the other's end, a height away, bounds it.
+    if np.isfinite(band.start):
+        last = np.nanmin([band.start + tall, band.end - tall if np.isfinite(band.end) else n_rows - 1.0])
+        out.append(
+            _Band(band.frame, band.start, np.nan, band.lit_from, last, band.alone_from, min(band.alone_to, last))
+        )
+    if np.isfinite(band.end):
+        first = np.nanmax([band.end - tall, band.start + tall if np.isfinite(band.start) else 0.0])
+        out.append(_Band(band.frame, np.nan, band.end, first, band.lit_to, max(band.alone_from, first), band.alone_to))
+    return out
+
+
+def _told(found: list[_Band], lit: np.ndarray, ramp_rows: float, noise: float) -> Bands:
+    n_rows = lit.shape[1]
+    margin = ramp_rows / 2 + 1.5
+    columns: list[tuple[float, ...]] = []
+    for band in found:
+        rows = min(band.lit_to, n_rows - 0.5) - max(band.lit_from, -0.5)
+        blind = np.isnan(band.start) and np.isnan(band.end)
+        begins, ends = max(band.lit_from, band.alone_from), min(band.lit_to, band.alone_to)
+        # Beyond the frame there is nothing to keep a margin from.
+        first, last = np.clip([np.ceil(begins + margin), np.floor(ends - margin)], -margin, n_rows + margin)
+        first, last = max(int(first), 0), min(int(last), n_rows - 1)
+        inner = lit[band.frame, first : max(last + 1, 0)]
+        level = float(np.median(inner)) if len(inner) else 1.0
+        # A sliver at the frame's side has no edge that could be placed, and shows next to nothing.
+        if rows < MIN_BAND_ROWS or (blind and (rows < 0.5 * n_rows or not len(inner))) or level <= UNLIT:
+            continue
+        columns.append((band.frame, band.start, band.end, first, last, level))
     if not columns:
         raise CannotMeasure(found="no flash in the whole clip", expected="bands of rows lit by a strobe", do=DO_LIGHT)
-    runs = np.array(columns, int)
-    ramp_rows = _typical_ramp(lit, runs)
-    edges = np.array([_edges(lit[f], a, b, ramp_rows) for f, a, b in runs])
-    # A sliver at the frame's side has no edge that could be placed, and shows next to nothing.
-    sliver = np.isnan(edges[:, 0]) & np.isnan(edges[:, 1]) & (runs[:, 2] - runs[:, 1] < 0.5 * light.shape[1])
-    good = ~sliver & (edges[:, 4] > 0.35)  # a run that hardly rises over half a flash is not one
-    runs, edges = runs[good], edges[good]
-    if not len(runs):
-        raise CannotMeasure(found="no flash in the whole clip", expected="bands of rows lit by a strobe", do=DO_LIGHT)
-    runs, edges = _split(runs, edges, light.shape[1])
+    frame, start, end, first, last, level = np.array(columns).T
     # An edge is where the ramp's area is halved: its noise is that of some ramp_rows sums of row noise.
     row_sd = float(np.hypot(0.29, noise * np.sqrt(2 * ramp_rows + 4)))
     return Bands(
-        runs[:, 0], edges[:, 0], edges[:, 1], edges[:, 2].astype(int), edges[:, 3].astype(int), edges[:, 4],
-        row_sd, ramp_rows, *light.shape,
-    )  # fmt: skip
-
-
-def _split(runs: np.ndarray, edges: np.ndarray, n_rows: int) -> tuple[np.ndarray, np.ndarray]:
-    """Part runs that are taller than a flash can light: two flashes whose bands touch or overlap.
-
-    The first begins at the run's start and the last ends at its end; rows that both may have lit belong to neither.
-    """
-    height = edges[:, 1] - edges[:, 0]
-    whole = height[np.isfinite(height)]
-    if len(whole) < 5:
-        return runs, edges
-    tall = float(np.median(whole))
-    lit = np.where(np.isfinite(edges[:, 1]), edges[:, 1], n_rows) - np.where(np.isfinite(edges[:, 0]), edges[:, 0], 0)
-    out_runs, out_edges = [], []
-    for run, (start, end, inner_first, inner_last, level), rows in zip(runs, edges, lit, strict=True):
-        if rows < TOO_TALL * tall:
-            out_runs.append(run)
-            out_edges.append((start, end, inner_first, inner_last, level))
-            continue
-        # Where one cannot have reached yet, or any more: the other's end, a height away, bounds it.
-        if np.isfinite(start):
-            last = np.nanmin([start + tall, end - tall if np.isfinite(end) else n_rows - 1.0]) - 3
-            out_runs.append(run)
-            out_edges.append((start, np.nan, inner_first, last, level))
-        if np.isfinite(end):
-            first = np.nanmax([end - tall, start + tall if np.isfinite(start) else 0.0]) + 3
-            out_runs.append(run)
-            out_edges.append((np.nan, end, first, inner_last, level))
-    return np.array(out_runs).reshape(-1, 3), np.array(out_edges, float).reshape(-1, 5)
-
-
-def _share_of_flash(light: np.ndarray) -> tuple[np.ndarray, float]:
-    """Light as a share of a typical flash: 0 where only ambient light fell, 1 in a band; and the rows' noise."""
-    ambient = np.percentile(light, 4, axis=0)
-    over = light - ambient
-    # Noise of one row: differences from row to row hold next to nothing of the scene once its own profile is out.
-    noise = 1.4826 * float(np.median(np.abs(np.diff(over, axis=1)))) / np.sqrt(2) + 1e-7
-    n_top = max(3, round(0.004 * len(light)))
-    top = np.partition(over, -n_top, axis=0)[-n_top:].mean(axis=0) if len(light) > n_top else over.max(axis=0)
-    top = _smooth(top, max(3, light.shape[1] // 40))
-    if float(np.median(top)) < MIN_CONTRAST * noise or float(np.median(top)) < LEAST_OF_AMBIENT * float(
-        np.median(ambient)
-    ):
-        raise CannotMeasure(
-            found="no flash that stands out from the light of the place",
-            expected=f"rows at least {MIN_CONTRAST:.0f} times their noise brighter under the flash",
-            do=DO_LIGHT,
-        )
-    flash = np.maximum(top, 0.15 * float(np.median(top)))
-    for _ in range(2):
-        # The brightest frames overstate a flash, and rows that two flashes lit most of all: the usual level of lit
-        # rows.
-        bright = np.where(over > 0.5 * flash, over, np.nan)
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore", RuntimeWarning)  # rows that were never lit have no median
-            usual = np.nanmedian(bright, axis=0)
-        usual = np.where(np.isfinite(usual), usual, flash)
-        flash = np.maximum(_smooth(usual, max(2, light.shape[1] // 80)), 0.15 * float(np.median(usual)))
-    return (over / flash).astype(np.float32), noise / float(np.median(flash))
-
-
-def _smooth(profile: np.ndarray, half: int) -> np.ndarray:
-    width = 2 * half + 1
-    return cv2.blur(profile.astype(np.float32)[None, :], (width, 1), borderType=cv2.BORDER_REPLICATE)[0]
-
-
-def _runs(mask: np.ndarray) -> list[tuple[int, int]]:
-    """First and last index of each run of True, gaps of up to three closed."""
-    index = np.flatnonzero(mask)
-    if not len(index):
-        return []
-    cuts = np.flatnonzero(np.diff(index) > 4)
-    firsts = index[np.r_[0, cuts + 1]]
-    lasts = index[np.r_[cuts, len(index) - 1]]
-    return list(zip(firsts.tolist(), lasts.tolist(), strict=True))
-
-
-def _typical_ramp(lit: np.ndarray, runs: np.ndarray) -> float:
-    """Rows that a band's edge takes to rise, from the edges of up to 200 bands.
-
-    The light some rows inside of an edge, less that as many outside, grows with their number until the ramp is spanned.
-    """
-    n_rows = lit.shape[1]
-    ramps = []
-    for frame, first, last in runs[:: max(1, len(runs) // 200)]:
-        reach = min(LONGEST_RAMP_ROWS, (last - first) // 2)
-        for edge, inward in ((first, 1), (last, -1)):
-            if not reach <= edge < n_rows - reach or reach < 4:
-                continue
-            k = np.arange(1, reach)
-            # The edge lies between the first lit row and the one outside of it.
-            across = lit[frame][edge + inward * (k - 1)] - lit[frame][edge - inward * k]
-            most = float(across.max())
-            if most > 0.3:
-                ramps.append(k[int(np.argmax(across >= RAMP_SHARE * most))] / (0.5 * RAMP_SHARE))
-    return max(2.0, float(np.median(ramps))) if ramps else 2.0
-
-
-def _edges(row: np.ndarray, first: int, last: int, ramp_rows: float) -> tuple[float, float, float, float, float]:
-    """Start and end (NaN where cut), first and last fully lit row, level."""
-    half = round(ramp_rows) + 3
-    a = min(first + half, last)
-    b = max(last - half, first)
-    inner = row[a : b + 1] if b >= a else row[first : last + 1]
-    level = float(np.median(inner))
-    start = _edge(row, first, half, level, rising=True)
-    end = _edge(row, last, half, level, rising=False)
-    margin = ramp_rows / 2 + 1.5
-    # Too near to the frame's side to place the edge, the band still ends where its light crosses half.
-    lit_from = start if np.isfinite(start) else first - 0.5
-    lit_to = end if np.isfinite(end) else last + 0.5
-    inner_first = 0 if first == 0 else int(np.ceil(lit_from + margin))
-    inner_last = len(row) - 1 if last == len(row) - 1 else int(np.floor(lit_to - margin))
-    return start, end, float(inner_first), float(inner_last), level
-
-
-def _edge(row: np.ndarray, crossing: int, half: int, level: float, *, rising: bool) -> float:
-    """Where the ramp's area is halved, in rows (edges between rows lie at the half); NaN where the frame cuts it."""
-    lo, hi = crossing - half, crossing + half
-    if lo < 1 or hi > len(row) - 2:
-        return float("nan")
-    window = row[lo : hi + 1].astype(float)
-    outside = window[:3] if rising else window[-3:]
-    inside = window[-3:] if rising else window[:3]
-    low, high = float(np.median(outside)), float(np.median(inside))
-    if high - low < 0.3 * level:
-        return float("nan")
-    area = float(np.clip((window - low) / (high - low), -0.5, 1.5).sum())
-    return hi + 0.5 - area if rising else lo - 0.5 + area
+        frame.astype(int), start, end, first.astype(int), last.astype(int), level, row_sd, ramp_rows, *lit.shape
+    )

@@ -12,18 +12,23 @@ next gives L at once. Everywhere, L must make the flashes of an engine that turn
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.optimize import minimize_scalar
 
 from timingcam.errors import CannotMeasure
 from timingcam.seeing.bands import Bands
 from timingcam.seeing.clock import FrameClock
-from timingcam.seeing.evenness import line_time_from_evenness
+from timingcam.seeing.evenness import line_time_from_evenness, unevenness
 
 # Our choice of bounds: published read-outs are 10 to 65 µs a line of the sensor at 30 fps, down to a few µs at 240 fps.
 MIN_LINE_TIME_S = 1e-6
 LEAST_READOUT = 0.1  # our choice: of the frame period; faster sensors hardly roll
+ALIKE_ROWS = 0.02  # our choice: of the frame's height, about what a stepping exposure or a stamp may move
+N_SHARES = 9
+AS_EVEN = 1e-3  # our choice: of the spark period; engines run no more evenly than that
 MIN_FLASHES = 12  # our choice: fewer say nothing about a curve
 
 
@@ -112,38 +117,96 @@ def _shutter(bands: Bands, time_s: np.ndarray, line_time_s: float | None, exposu
         exposure = exposure_s or (rows * given if rows else _exposure_across(bands, straddle, time_s, given))
         return Shutter(given, 0.002 * given, exposure)
     low = max(MIN_LINE_TIME_S, LEAST_READOUT * longest_s)
+    if exposure_s is None and rows is None and not len(straddle[0]):
+        return _between_read_outs(bands, time_s, (low, longest_s))
 
-    def event_times(line_s: float) -> np.ndarray:
-        exposure = exposure_s or (rows * line_s if rows else _exposure_across(bands, straddle, time_s, line_s))
-        return _merged(bands, time_s, Shutter(line_s, 0.0, exposure))[0]
+    def exposure_at(line_s: float) -> float:
+        return exposure_s or (rows * line_s if rows else _exposure_across(bands, straddle, time_s, line_s))
 
-    found, sd = line_time_from_evenness(event_times, (low, 1.01 * longest_s))
-    if sd > 0.02 * found and rows is not None and len(straddle) >= 3:
+    found, sd = line_time_from_evenness(_sighted(bands, time_s, exposure_at), (low, 1.01 * longest_s))
+    foot, head = straddle
+    if sd > 0.02 * found and rows is not None and len(foot) >= 3:
         # Flashes too uneven or too seldom: those that lie across two frames still tell, if they agree.
-        step_s = time_s[bands.frame[straddle + 1]] - time_s[bands.frame[straddle]]
-        each = step_s / np.maximum(rows + bands.start_row[straddle] - bands.end_row[straddle + 1], 1.0)
+        step_s = time_s[bands.frame[head]] - time_s[bands.frame[foot]]
+        each = step_s / np.maximum(rows + bands.start_row[foot] - bands.end_row[head], 1.0)
         spread = 1.4826 * float(np.median(np.abs(each - np.median(each))))
         if spread < 0.02 * found and low < np.median(each) < 1.01 * longest_s:
             found, sd = float(np.median(each)), max(spread / np.sqrt(len(each)), 0.002 * found)
-    exposure = exposure_s or (rows * found if rows else _exposure_across(bands, straddle, time_s, found))
-    return Shutter(found, sd, exposure)
+    return Shutter(found, sd, exposure_at(found))
 
 
-def _straddling(bands: Bands) -> np.ndarray:
-    """Indices of bands cut by the foot of their frame and followed by one cut by the head of the next frame."""
-    i = np.arange(len(bands) - 1)
-    next_frame = bands.frame[1:] == bands.frame[:-1] + 1
-    cut = np.isfinite(bands.start_row[:-1]) & np.isnan(bands.end_row[:-1])
-    cut &= np.isnan(bands.start_row[1:]) & np.isfinite(bands.end_row[1:])
-    return i[next_frame & cut]
+def _sighted(bands: Bands, time_s: np.ndarray, exposure_at: Callable[[float], float]) -> Callable[[float], np.ndarray]:
+    """Times of all flashes of which an edge was seen, as a function of the line time."""
+
+    def event_times(line_s: float) -> np.ndarray:
+        when, _, edges = _merged(bands, time_s, Shutter(line_s, 0.0, exposure_at(line_s)))
+        return when[edges > 0]
+
+    return event_times
 
 
-def _exposure_across(bands: Bands, straddle: np.ndarray, time_s: np.ndarray, line_time_s: float) -> float:
+def _between_read_outs(bands: Bands, time_s: np.ndarray, bounds_s: tuple[float, float]) -> Shutter:
+    """Line time and exposure where no band was seen whole nor across two frames: those that make flashes come evenly.
+
+    The exposure is then longer than a frame's read-out, and shorter than what is left of the frame's period after it.
+    """
+    low, longest_s = bounds_s
+    period_s = longest_s * bands.n_rows
+
+    def exposure_of(share: float, line_s: float) -> float:
+        readout_s = bands.n_rows * line_s
+        return readout_s + share * max(period_s - 2 * readout_s, 0.0)
+
+    def tried(share: float) -> tuple[float, float, float]:
+        event_times = _sighted(bands, time_s, lambda line_s: exposure_of(share, line_s))
+        line_s, sd = line_time_from_evenness(event_times, (low, 0.55 * longest_s))
+        return unevenness(np.sort(event_times(line_s))), line_s, sd
+
+    shares = np.linspace(0.0, 1.0, N_SHARES)
+    tries = np.array([tried(share) for share in shares])
+    if not np.isfinite(tries[:, 0]).any():
+        return Shutter(0.5 * longest_s, 0.3 * longest_s, 0.5 * period_s)
+    best = int(np.nanargmin(tries[:, 0]))
+    as_good = tries[:, 0] <= 1.5 * tries[best, 0] + AS_EVEN
+    around = (shares[max(best - 1, 0)], shares[min(best + 1, N_SHARES - 1)])
+    share = float(minimize_scalar(lambda s: tried(s)[0], bounds=around, method="bounded", options={"xatol": 3e-4}).x)
+    _, line_s, sd = tried(share)
+    sd = max(sd, float(np.std(tries[as_good, 1])))  # a steady engine in step with the frames leaves both open
+    return Shutter(line_s, sd, exposure_of(share, line_s))
+
+
+def _straddling(bands: Bands) -> tuple[np.ndarray, np.ndarray]:
+    """Pairs of bands, one cut by the foot of its frame and one by the head of the next, that may be one flash.
+
+    Where several flashes light a frame, not all pairs of neighbours are: those are, by far the most, whose rows between
+    beginning and end are about the same in number.
+    """
+    cut_foot = np.flatnonzero(np.isfinite(bands.start_row) & np.isnan(bands.end_row))
+    cut_head = np.flatnonzero(np.isnan(bands.start_row) & np.isfinite(bands.end_row))
+    first = np.searchsorted(bands.frame[cut_head], bands.frame[cut_foot] + 1, side="left")
+    last = np.searchsorted(bands.frame[cut_head], bands.frame[cut_foot] + 1, side="right")
+    foot = np.repeat(cut_foot, last - first)
+    head = np.concatenate([cut_head[a:b] for a, b in zip(first, last, strict=True)] or [cut_head[:0]])
+    rows = bands.start_row[foot] - bands.end_row[head]
+    possible = rows > -ALIKE_ROWS * bands.n_rows  # no exposure is longer than the frame's period
+    foot, head, rows = foot[possible], head[possible], rows[possible]
+    if not len(rows):
+        return foot, head
+    alike = np.abs(rows[:, None] - rows[None, :]) < ALIKE_ROWS * bands.n_rows + bands.ramp_rows
+    usual = rows[int(np.argmax(alike.sum(axis=1)))]
+    near = np.abs(rows - usual) < ALIKE_ROWS * bands.n_rows + bands.ramp_rows
+    return foot[near], head[near]
+
+
+def _exposure_across(
+    bands: Bands, straddle: tuple[np.ndarray, np.ndarray], time_s: np.ndarray, line_time_s: float
+) -> float:
     """Exposure from flashes across two frames, where no band was seen whole."""
-    if not len(straddle):
+    foot, head = straddle
+    if not len(foot):
         return bands.n_rows * line_time_s
-    step_s = time_s[bands.frame[straddle + 1]] - time_s[bands.frame[straddle]]
-    rows = bands.start_row[straddle] - bands.end_row[straddle + 1]
+    step_s = time_s[bands.frame[head]] - time_s[bands.frame[foot]]
+    rows = bands.start_row[foot] - bands.end_row[head]
     return max(float(np.median(step_s - rows * line_time_s)), line_time_s)
 
 
@@ -155,15 +218,21 @@ def _merged(bands: Bands, time_s: np.ndarray, shutter: Shutter) -> tuple[np.ndar
     edges = np.isfinite(by_start).astype(int) + np.isfinite(by_end).astype(int)
     each = np.where(np.isfinite(by_start), by_start, 0.0) + np.where(np.isfinite(by_end), by_end, 0.0)
     each /= np.maximum(edges, 1)
-    # Two bands are one flash where they stand at the foot of a frame and the head of the next and agree in time.
-    tolerance_s = 0.25 * shutter.exposure_s + 20 * shutter.line_time_s
     # A band that fills its frame has no edge: somewhere between its last row's opening and its first row's closing.
     blind = edges == 0
     each[blind] = base[blind] + 0.5 * (bands.n_rows * shutter.line_time_s + shutter.exposure_s)
-    same = np.zeros(len(bands), bool)
-    same[1:] = (bands.frame[1:] == bands.frame[:-1] + 1) & (np.abs(np.diff(each)) < tolerance_s)
-    same[1:] &= np.isnan(bands.start_row[1:]) & np.isnan(bands.end_row[:-1])
-    flash = np.cumsum(~same) - 1
+    # Two bands are one flash where they stand at the foot of a frame and the head of the next and agree in time.
+    tolerance_s = 0.25 * shutter.exposure_s + 20 * shutter.line_time_s
+    order = np.argsort(each, kind="stable")
+    one, other = order[:-1], order[1:]
+    swap = bands.frame[one] > bands.frame[other]
+    one, other = np.where(swap, other, one), np.where(swap, one, other)
+    same = (bands.frame[other] == bands.frame[one] + 1) & (np.abs(each[other] - each[one]) < tolerance_s)
+    same &= np.isnan(bands.start_row[other]) & np.isnan(bands.end_row[one])
+    same &= (edges[one] > 0) & (edges[other] > 0)
+    same[1:] &= ~same[:-1]  # a flash lies across two frames, never three: they are not read that slowly
+    flash = np.empty(len(bands), int)
+    flash[order] = np.cumsum(np.r_[True, ~same]) - 1
     weight = np.maximum(edges, 1e-3)
     total = np.bincount(flash, weight)
     when = np.bincount(flash, weight * each) / total

@@ -1,0 +1,92 @@
+"""Row brightness of every frame to how many flashes' light each row holds.
+
+In:  the mean light of each row of each frame, shape (n_frames, n_rows).
+Out: the same in units of one flash: 0 where only ambient light fell, 1 where one flash did, 2 where two did.
+Not here: where that changes (`steps.py`).
+
+A row's light is what the scene gives by itself plus a share for every flash within the row's exposure. Where exposures
+are longer than the time between flashes, most lit rows may hold two: what one gives is told by how much a row brightens
+from one row to the next, where a flash begins.
+"""
+
+from __future__ import annotations
+
+import warnings
+
+import cv2
+import numpy as np
+
+from timingcam.errors import CannotMeasure
+
+LEAST_OF_AMBIENT = 0.06  # our choice: what a passing shadow, or exposure that hunts, may do to whole rows
+MIN_CONTRAST = 5.0  # our choice: a flash must stand this many row-noise sds over the ambient light
+DO_LIGHT = "film nearer, with the strobe nearer to the marks and less light from elsewhere"
+STEEP_SHARE = 0.25  # our choice: of the brightest light; a smaller change over a few rows is no flash's edge
+FEWEST_STEPS = 12
+ONE_FLASH = 0.8  # steps of this share of the brightest light or more: no row held two flashes
+
+
+def in_flashes(light: np.ndarray) -> tuple[np.ndarray, float]:
+    """Light in units of a typical flash, and the standard deviation of the rows' noise in the same.
+
+    Parameters
+    ----------
+    light : ndarray, shape (n_frames, n_rows)
+        Mean light of each row, linear.
+
+    Returns
+    -------
+    lit : ndarray, shape (n_frames, n_rows), float32
+    noise : float
+
+    Raises
+    ------
+    CannotMeasure
+        If nothing stands out from the light of the place.
+    """
+    ambient = np.percentile(light, 4, axis=0)
+    over = light - ambient
+    # Noise of one row: differences from row to row hold next to nothing of the scene once its own profile is out.
+    noise = 1.4826 * float(np.median(np.abs(np.diff(over, axis=1)))) / np.sqrt(2) + 1e-7
+    top = _brightest(over)
+    usual_top, usual_ambient = float(np.median(top)), float(np.median(ambient))
+    if usual_top < MIN_CONTRAST * noise or usual_top < LEAST_OF_AMBIENT * usual_ambient:
+        raise CannotMeasure(
+            found="no flash that stands out from the light of the place",
+            expected=f"rows at least {MIN_CONTRAST:.0f} times their noise brighter under the flash",
+            do=DO_LIGHT,
+        )
+    flash = np.maximum(top, 0.15 * usual_top)
+    one = _one_flash(over / flash)
+    most = 1.5 if one < ONE_FLASH else np.inf
+    flash = flash * one
+    for _ in range(2):
+        # The brightest frames overstate a flash: the usual level of rows that one flash lit.
+        bright = np.where((over > 0.5 * flash) & (over < most * flash), over, np.nan)
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", RuntimeWarning)  # rows that were never lit have no median
+            usual = np.nanmedian(bright, axis=0)
+        usual = np.where(np.isfinite(usual), usual, flash)
+        flash = np.maximum(_smooth(usual, max(2, light.shape[1] // 80)), 0.15 * float(np.median(usual)))
+    return (over / flash).astype(np.float32), noise / float(np.median(flash))
+
+
+def _brightest(over: np.ndarray) -> np.ndarray:
+    n_top = max(3, round(0.004 * len(over)))
+    top = np.partition(over, -n_top, axis=0)[-n_top:].mean(axis=0) if len(over) > n_top else over.max(axis=0)
+    return _smooth(top, max(3, over.shape[1] // 40))
+
+
+def _one_flash(share: np.ndarray) -> float:
+    """What one flash gives, as a share of the brightest light: the usual height of a steep change along the rows."""
+    reach = max(4, share.shape[1] // 24)
+    change = np.abs(share[:, 2 * reach :] - share[:, : -2 * reach])
+    # The highest point of each steep stretch is one step.
+    peak = cv2.dilate(change.astype(np.float32), np.ones((1, 4 * reach + 1), np.uint8))
+    heights = change[(change >= peak) & (change > STEEP_SHARE)]
+    return min(1.0, float(np.median(heights))) if len(heights) >= FEWEST_STEPS else 1.0
+
+
+def _smooth(profile: np.ndarray, half: int) -> np.ndarray:
+    width = 2 * half + 1
+    return cv2.blur(profile.astype(np.float32)[None, :], (width, 1), borderType=cv2.BORDER_REPLICATE)[0]
