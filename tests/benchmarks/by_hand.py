@@ -63,9 +63,7 @@ QUICK = "[[0,-60],[0.3,-60],[2.0,2],[2.5,2],[4.0,-60],[4.3,-60],[6.2,2],[8,2]]" 
 BACKWARDS = "[[0,40],[0.4,40],[2.5,-40],[3,-40],[3.2,-36],[3.5,-36],[5.5,-60],[8,-60]]"
 # From one side of the stop all the way round to the other; then both again.
 STOPS = "[[0,200],[0.2,200],[2.0,345],[2.8,345],[5.2,15],[6.0,15],[7.5,140],[8,150]]"
-TWICE = (
-    "[[0,200],[0.2,200],[1.8,345],[2.6,345],[4.8,15],[5.6,15],[7.8,345],[8.6,345],[10.8,15],[11.6,15],[12.6,90],[13,95]]"
-)
+TWICE = "[[0,200],[1.8,345],[2.6,345],[4.8,15],[5.6,15],[7.8,345],[8.6,345],[10.8,15],[11.6,15],[12.6,90],[13,95]]"
 REAR = "[[0,740],[0.2,740],[2.0,885],[2.8,885],[5.2,555],[6.0,555],[7.5,680],[8,690]]"
 NO_STOP = "[[0,200],[0.2,200],[3.0,480],[3.8,480],[6.2,100],[7.0,100],[8,150]]"
 STOP = "stop_deg = 25.0\nstop_give_deg = 0.02"
@@ -111,7 +109,7 @@ CASES = (
          hand="stop_deg = 25.0\nstop_give_deg = 0.05", tail=MARKS_OFF),
     Case("tdc", "longer stop, upside down", "clockwise", hand="stop_deg = 38.0\nstop_give_deg = 0.02",
          camera="rotation = 180\ntilt_deg = 5.0\ntilt_from_deg = 80.0", tail=MARKS_OFF),
-    Case("tdc", "cast rotor, notch", tail='[stator]\nindex = "notch"\n[rotor]\nfinish = "cast"\nmark_error_deg = 0.7\n'),
+    Case("tdc", "cast rotor, notch", tail=CAST + "mark_error_deg = 0.7\n"),
     Case("tdc", "brushed, painted", "clockwise",
          tail='[rotor]\nfinish = "brushed"\nmarks = "painted"\nmark_error_deg = 0.7\n'),
     Case("tdc", "60 fps, dim", camera="fps = 60", ambient=0.3, tail=MARKS_OFF),

@@ -69,8 +69,8 @@ def test_order_of_the_vee_twin_as_worked_out_on_paper() -> None:
 
 def test_directions_are_said_with_where_one_stands() -> None:
     words = " ".join(said("check", DEMO).split())
-    assert "Facing it, the camshaft turns clockwise: turn it anticlockwise to advance, clockwise to retard" in words
-    assert "A wider gap advances, a narrower one retards: 0.153 crank degrees a thou" in words
+    assert "Facing it, the camshaft turns clockwise: turn base plate anticlockwise for an earlier spark" in words
+    assert "A wider gap advances the spark, a narrower one retards it, 0.153 crank degrees for each thou" in words
 
 
 def test_groups_that_look_alike_are_hinted_at_unless_painted(tmp_path: Path) -> None:

@@ -42,5 +42,5 @@ def test_the_limit_is_told_in_a_sentence(measurement: Measurement, compared: Com
 
 def test_a_changed_shape_is_named(measurement: Measurement) -> None:
     rows = {row.what: row for row in comparison_rows(compare(measurement, make_measurement(seed=8, full_deg=28.0)))}
-    assert rows["Slope of the rise"].verdict == "DIFFERS (p below 0.001)"
+    assert rows["Slope in 1000 rpm"].verdict == "DIFFERS (p below 0.001)"
     assert "Shift that would fit best" in rows

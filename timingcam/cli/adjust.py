@@ -196,8 +196,8 @@ def _identity_notes(measured: dict[str, Measurement]) -> tuple[str, ...]:
     if not unsure or len(measured) < 2:
         return ()
     return (
-        f"That the clips show {' and '.join(unsure)} was taken from how they were named, not seen: make sure that the "
-        "strobe's lead was on that cylinder.",
+        f"That the clips show {' and '.join(unsure)} was told with --cylinder, not seen: make sure that the strobe's "
+        "lead was on that cylinder.",
     )
 
 

@@ -63,7 +63,7 @@ def _pistons(cylinder: Cylinder) -> str:
     apart = cylinder.tdc_deg % 360
     if apart == 0:
         return "their pistons rise together, so the same marks serve both"
-    return f"its marks come {apart:g}° of the rotor after the first cylinder's"
+    return f"its marks pass the index {apart:g}° of the rotor after the first cylinder's"
 
 
 def _marks(engine: Engine) -> Iterator[str]:
@@ -109,8 +109,8 @@ def _spec(spec: Spec | None) -> list[str]:
     limits = {
         "never beyond {:g}°": spec.full_advance_max_deg,
         "cylinders within {:g}° of each other": spec.left_right_deg,
-        "scatter at most {:g}°": spec.scatter_deg,
-        "at most {:g}° between revs rising and falling": spec.hysteresis_deg,
+        "single sparks scatter by at most {:g}° (sd)": spec.scatter_deg,
+        "at most {:g}° between speed rising and falling": spec.hysteresis_deg,
     }
     said = [words.format(limit) for words, limit in limits.items() if limit is not None]
     return lines + (_wrap("Also: " + "; ".join(said) + ".", first="  ", rest="  ") if said else [])
@@ -120,8 +120,8 @@ def _adjuster(adjuster: Adjuster) -> str:
     said = [f"{adjuster.name} moves {' and '.join(adjuster.moves)}."]
     if adjuster.kind == "turn":
         said.append(
-            f"Facing it, the {adjuster.shaft} turns {adjuster.shaft_turns}: turn it {direction(adjuster, 1.0)} to "
-            f"advance, {direction(adjuster, -1.0)} to retard."
+            f"Facing it, the {adjuster.shaft} turns {adjuster.shaft_turns}: turn {adjuster.name} "
+            f"{direction(adjuster, 1.0)} for an earlier spark, {direction(adjuster, -1.0)} for a later one."
         )
         each = [f"{1 / crank_deg_per_shaft_deg(adjuster):g}° at the plate"]
         mm = rim_mm(adjuster, 1.0)
@@ -133,11 +133,12 @@ def _adjuster(adjuster: Adjuster) -> str:
         narrower = "retards" if adjuster.wider_gap == "advances" else "advances"
         thou_deg = abs(change_from_gaps(adjuster, 0.0, 1.0))
         said.append(
-            f"A wider gap {adjuster.wider_gap}, a narrower one {narrower}: {thou_deg:.3f} crank degrees a thou."
+            f"A wider gap {adjuster.wider_gap} the spark, a narrower one {narrower} it, {thou_deg:.3f} crank degrees "
+            "for each thou."
         )
         said.append(f"{adjuster.gap_thou:g} thou in it now." if adjuster.gap_thou is not None else "Gap now not given.")
         if adjuster.gap_range_thou is not None:
-            said.append("Keep it from {:g} to {:g} thou.".format(*adjuster.gap_range_thou))
+            said.append("Keep it between {:g} and {:g} thou.".format(*adjuster.gap_range_thou))
     if adjuster.range_crank_deg is not None:
         said.append(f"It can still go {adjuster.range_crank_deg:g} crank degrees either way.")
     return " ".join(said)

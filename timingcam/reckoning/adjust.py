@@ -137,14 +137,22 @@ def _warnings(
             yield f"{move.adjuster} moves {' and '.join(others)} too, which was not measured. Measure it before moving."
         short = max((abs(o.left_over_deg) for o in outlook if o.cylinder in move.cylinders), default=0.0)
         if move.at_limit and short > SHAPE_SD_DEG:
-            yield (
-                f"{move.adjuster} cannot go as far as it should within its limits, so what is left is shared with "
-                "whatever else moves its cylinder."
-            )
+            yield f"{move.adjuster} cannot go as far as it should within its limits{_the_rest(move, moves)}"
     for adjuster in engine.adjuster:
         if gap_out_of_limits(adjuster) and adjuster.gap_range_thou is not None:
             low, high = adjuster.gap_range_thou
             yield f"{adjuster.name}: {adjuster.gap_thou:g} thou is outside its limits, {low:g} to {high:g} thou."
+
+
+def _the_rest(move: Move, moves: Sequence[Move]) -> str:
+    """Who takes what a bounded adjuster cannot, and who else feels it."""
+    helpers = [m for m in moves if m is not move and not m.leave and set(m.cylinders) & set(move.cylinders)]
+    if not helpers:
+        return ", and nothing else that moves its cylinder can take the rest."
+    others = sorted({name for m in helpers for name in m.cylinders} - set(move.cylinders))
+    names = " and ".join(m.adjuster for m in helpers)
+    felt = f" That moves {' and '.join(others)} too, so what stays wrong is shared between them." if others else ""
+    return f", so {names} {'are' if len(helpers) > 1 else 'is'} moved for the rest.{felt}"
 
 
 def _advancer_warnings(aim: Aim, spec: Spec) -> Iterator[str]:
@@ -175,8 +183,8 @@ def _limit_warnings(after: Outlook) -> Iterator[str]:
         )
     if after.ride_hard == "not seen":
         yield f"Full advance of {after.cylinder} was not seen: do not ride it hard before it has been measured."
-    if after.full_after is not None and after.full_after.high > limit and after.ride_hard != "no":
+    if after.full_after is not None and after.full_after.high > limit and after.shift_deg != 0:
         yield (
-            f"After these moves, full advance of {after.cylinder} may be {after.full_after.high:.1f}°, beyond "
-            f"{limit:g}°: measure again before riding."
+            f"After these moves, full advance of {after.cylinder} may still be {after.full_after.high:.1f}° (upper end "
+            f"of 95 %), beyond {limit:g}°: measure again before riding it hard."
         )

@@ -10,7 +10,7 @@ on. Only what the readings' speeds cover is fitted; where the three lines do not
 
 from __future__ import annotations
 
-from dataclasses import fields
+from dataclasses import fields, replace
 from itertools import pairwise
 from typing import Any
 
@@ -210,8 +210,8 @@ def _courses_apart(points: Points, plain: Form, form: Form, part: float) -> list
         mine = points.direction != -way
         if np.count_nonzero(points.direction == way) < MIN_READINGS:
             return []
-        columns: list[Any] = [getattr(points, column.name) for column in fields(points)]
-        own = Points(*[None if column is None else column[mine] for column in columns])
+        columns: dict[str, Any] = {column.name: getattr(points, column.name) for column in fields(points)}
+        own = replace(points, **{name: values[mine] for name, values in columns.items() if values is not None})
         ends.append(fit_line(own, plain, part).theta)
     middle = np.concatenate([(ends[0] + ends[1]) / 2.0, np.zeros(form.size - plain.size)])
     corners = slice(1 + sum(plain.slopes), 1 + sum(plain.slopes) + plain.corners)

@@ -81,10 +81,11 @@ class Outlook:
     grid_rpm: np.ndarray
     now_deg: np.ndarray
     after_deg: np.ndarray
+    after_sd_deg: np.ndarray  # of the measurement and of the hand that makes the moves
     ride_hard: Literal["yes", "no", "not seen"]  # whether full advance as it is now stays below its limit
 
     def __post_init__(self) -> None:
-        grid = (self.grid_rpm, self.now_deg, self.after_deg)
+        grid = (self.grid_rpm, self.now_deg, self.after_deg, self.after_sd_deg)
         same_length("predicted curve", grid)
         freeze(*grid)
 

@@ -58,6 +58,7 @@ def _outlook(task: Task, i: int, aim: Aim, curve: Curve, moves: Sequence[Move]) 
         grid_rpm=curve.grid_rpm.copy(),
         now_deg=curve.grid_advance_deg.copy(),
         after_deg=curve.grid_advance_deg + shift,
+        after_sd_deg=np.sqrt(curve.grid_sd_deg**2 + hand_var),
         ride_hard=_ride_hard(aim),
     )
 

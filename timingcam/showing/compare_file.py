@@ -13,12 +13,17 @@ from typing import Any, Literal
 
 from timingcam.reckoning.compare import Z95, At, Comparison
 from timingcam.reckoning.result import Estimate, Verdict
-from timingcam.reckoning.shape_tests import FULL, SHIFT, SLOPE, START, ShapeTest, changed_shape
+from timingcam.reckoning.shape_tests import FULL, SIGNIFICANT, SLOPE, START, ShapeTest, changed_shape
 from timingcam.showing.sentences import CHECK_WORD, check_name, check_number, interval_words, limits_words, number
 
 COMPARE_FORMAT = "timingcam-compare/1"
 FILES = ("compare.json", "compare.png")
-_UNITS = {SHIFT: ("°", 2), SLOPE: ("° in 1000 rpm", 2), START: (" rpm", 0), FULL: (" rpm", 0)}
+# What each test is called in the table, its unit and decimals: short, so that a row fits a terminal of 80.
+_TESTED = {
+    SLOPE: ("Slope in 1000 rpm", "°", 2),
+    START: ("Start of the rise", " rpm", 0),
+    FULL: ("End of the rise", " rpm", 0),
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,7 +153,7 @@ def comparison_rows(comparison: Comparison) -> list[Row]:
     for check in c.checks:
         if check.name == "largest difference":
             words = f"{CHECK_WORD[check.verdict]} ({limits_words(check)})"
-            rows.append(Row(f"{check_name(check)} at any speed", check_number(check, check.value), "", words))
+            rows.append(Row(check_name(check), check_number(check, check.value), "", words))
     if c.shift_deg is not None:
         alone = c.shape is None or not changed_shape(c.shape)
         label = "Shift of the whole curve" if alone else "Shift that would fit best"
@@ -156,9 +161,11 @@ def comparison_rows(comparison: Comparison) -> list[Row]:
     if c.shape is not None:
         changed = {test.what for test in changed_shape(c.shape)}
         for test in c.shape.single:
-            unit, decimals = _UNITS[test.what]
-            words = f"{'DIFFERS' if test.what in changed else 'no difference shown'} ({_chance(test.p)})"
-            rows.append(_row(test.what[:1].upper() + test.what[1:], test.difference, unit, decimals, words))
+            label, unit, decimals = _TESTED[test.what]
+            # Of several tests one in twenty is beyond its own interval by chance: alone that is no finding.
+            unproven = "may be chance" if test.p < SIGNIFICANT else "no difference shown"
+            words = f"{'DIFFERS' if test.what in changed else unproven} ({_chance(test.p)})"
+            rows.append(_row(label, test.difference, unit, decimals, words))
     return rows
 
 

@@ -65,10 +65,15 @@ def _set_view(axes: Axes, first: Measurement, second: Measurement) -> None:
     advance = np.concatenate([advance[np.isfinite(advance)], *(m.curve.grid_advance_deg for m in (first, second))])
     if len(rpm) == 0 or len(advance) == 0:
         return
+    low, high = float(advance.min()), float(advance.max())
+    spec = first.engine.spec
+    if spec is not None:
+        aim = np.interp(np.linspace(rpm.min(), rpm.max(), 50), *np.array(spec.curve).T)
+        low, high = min(low, float(aim.min()) - spec.tolerance_deg), max(high, float(aim.max()) + spec.tolerance_deg)
     pad_rpm = max(0.04 * float(np.ptp(rpm)), 100.0)
-    pad = max(0.08 * float(np.ptp(advance)), 1.0)
+    pad = max(0.08 * (high - low), 1.0)
     axes.set_xlim(float(rpm.min()) - pad_rpm, float(rpm.max()) + pad_rpm)
-    axes.set_ylim(float(advance.min()) - pad, float(advance.max()) + pad)
+    axes.set_ylim(low - pad, high + pad)
     axes.set_autoscale_on(False)
 
 

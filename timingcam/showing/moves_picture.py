@@ -12,6 +12,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from timingcam.engine import Spec
+from timingcam.reckoning.aim import COVERAGE_95
 from timingcam.reckoning.moves import Moves, Outlook
 from timingcam.showing import ink
 from timingcam.showing.plots import STYLE, WIDTH_IN, draw_spec, new_figure
@@ -64,6 +65,11 @@ def _draw(axes: Axes, outlook: Outlook, spec: Spec) -> None:
     axes.plot(
         rpm, outlook.after_deg, color=ink.RISING, linewidth=2.2, linestyle=(0, (4, 2)), label="expected afterwards"
     )
+    half = COVERAGE_95 * outlook.after_sd_deg
+    axes.fill_between(
+        rpm, outlook.after_deg - half, outlook.after_deg + half, facecolor=ink.RISING, edgecolor=ink.RISING,
+        linewidth=0.6, alpha=0.22, label="its 95 % band, the hand's error in it",
+    )  # fmt: skip
     at = len(rpm) // 8
     if abs(outlook.shift_deg) > 0:
         axes.annotate(
