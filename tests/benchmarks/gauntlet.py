@@ -115,7 +115,9 @@ def run_all(cases: list[Case], keep: Path, jobs: int) -> None:
                 verdict = done.result()
             else:
                 expected = f"refused: {case.refused}" if case.refused else "measured"
-                verdict = Verdict(case.name, expected, f"{FAULT} {fault!r}"[:300], False, False, "a fault of the program")
+                verdict = Verdict(
+                    case.name, expected, f"{FAULT} {fault!r}"[:300], False, False, "a fault of the program"
+                )
             store(verdict, keep, state)
             print(row(verdict, ""), flush=True)
 
