@@ -37,9 +37,12 @@ def measure(clip: Path, *_: object) -> Measurement:
         raise CannotMeasure(found="no flash", expected="20", do="film again")
     if "fault" in words:
         raise ZeroDivisionError("division by zero")
+    folder = Path(os.environ.get("NOTES", clip.parent))
     if "slow" in words:
-        time.sleep(0.3)
-    with (clip.parent / "notes.txt").open("a") as file:
+        with (folder / f"begun-{os.getpid()}.txt").open("a") as file:
+            file.write(f"{clip.name}\n")
+        time.sleep(0.5)
+    with (folder / "notes.txt").open("a") as file:
         file.write(f"{clip.name}\n")
     return make_measurement()
 
@@ -57,6 +60,13 @@ def stand_in() -> None:
     """From now on, this process measures as above."""
     timingcam.batch.work.measure = measure  # type: ignore[attr-defined]
     results._write_all = write_quickly
+
+
+def dask_setup(_worker: object) -> None:
+    """Called by a Dask worker that is started with `--preload made_work`."""
+    stand_in()
+    if os.environ.get("BLIND"):  # as on another machine, whose folders are its own
+        timingcam.batch.work.stands_here = lambda *_: False  # type: ignore[attr-defined]
 
 
 def work(task: Task, out: Path) -> Report:

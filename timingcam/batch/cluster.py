@@ -5,7 +5,8 @@ Out: a `Report` for each task, as they end.
 Not here: what a worker does with a clip (`work.py`).
 
 A worker that dies is no loss: the scheduler gives its clip to another. Where the workers see the batch folder they
-write into it, and find there what one of them had done before it died; else results come back as bytes.
+write into it, and find there what one of them had done before it died; else results come back as bytes, as soon as they
+are there, and only what a dead worker still held is measured again.
 """
 
 from __future__ import annotations
@@ -61,7 +62,9 @@ def measure_on_cluster(
     distributed = _distributed()
     client = _connected(distributed, cluster.address)
     try:
-        waiting, given = deque(tasks), distributed.as_completed(loop=client.loop)
+        # With results: fetched as they end, while this thread writes another one, lest they die with their worker.
+        given = distributed.as_completed(loop=client.loop, with_results=True, raise_errors=False)
+        waiting = deque(tasks)
         owner: dict[str, Task] = {}
         _refuse_idle(client, cluster.address)
         while waiting or owner:
@@ -72,9 +75,9 @@ def measure_on_cluster(
                 future = _submitted(client, task, out, folder_id, cluster.upload)
                 owner[future.key] = task
                 given.add(future)
-            future = next(given)
+            future, result = next(given)
             task = owner.pop(future.key)
-            report = _report_of(future)
+            report = result if future.status == "finished" else _not_done(future)
             future.release()
             yield task, report
     finally:
@@ -134,10 +137,7 @@ def _packed(task: Task) -> Sent:
     return Sent(task.job.clip.read_bytes(), None if logged is None else logged.read_bytes())
 
 
-def _report_of(future: Any) -> Report:
-    if future.status == "finished":
-        report: Report = future.result()
-        return report
+def _not_done(future: Any) -> Report:
     # What ended it on the worker, or the scheduler's own: workers that died over it, or whose versions do not fit.
     fault = future.exception() if future.status == "error" else None
     words = " ".join(f"{type(fault).__name__}: {fault}".split()) if fault else "the scheduler took it back"
