@@ -21,6 +21,7 @@ from typing import Any
 import numpy as np
 
 from timingcam.errors import CannotUse
+from timingcam.seeing.boxes import refuse_absurd_counts
 
 MAX_PIXELS = 8192 * 4608  # our choice: 8K pictures are read, headers that claim more are not believed
 DO_FILM = "give a video clip as the phone wrote it (MP4 or MOV)"
@@ -213,6 +214,7 @@ def _refuse_non_files(path: Path) -> None:
     try:
         with path.open("rb") as file:
             empty = file.read(1) == b""
+        refuse_absurd_counts(path)
     except OSError as fault:
         raise CannotUse(
             found=f"{name}, which cannot be read ({fault.strerror})", expected="a readable file", do=DO_FILM
@@ -243,10 +245,17 @@ def _video_stream(container: Any, path: Path) -> Any:
     context = stream.codec_context
     if container.format.name.endswith(("_pipe", "image2", "tty")) or container.format.name in ("png", "gif", "webp"):
         raise CannotUse(found=f"a picture or text, {path.name!r}", expected="a video clip", do=DO_FILM)
-    if context is None or context.width < 16 or context.height < 16 or context.width * context.height > MAX_PIXELS:
-        size = f"{context.width} x {context.height}" if context is not None else "no"
+    if context is None:
         raise CannotUse(
-            found=f"a picture size of {size} in {path.name!r}", expected="16 x 16 to 8192 x 4608", do=DO_FILM
+            found=f"pictures in {path.name!r} in a coding that is unknown, or encrypted",
+            expected="a clip that other programs can play too",
+            do=DO_FILM,
+        )
+    if context.width < 16 or context.height < 16 or context.width * context.height > MAX_PIXELS:
+        raise CannotUse(
+            found=f"a picture size of {context.width} x {context.height} in {path.name!r}",
+            expected="16 x 16 to 8192 x 4608",
+            do=DO_FILM,
         )
     return stream
 
