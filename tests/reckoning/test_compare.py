@@ -69,6 +69,19 @@ def test_what_is_shared_cancels_and_the_index_height_adds_straight(left: Measure
     assert np.all(together.sd_deg < on_paper)
 
 
+def test_one_strobe_cancels_its_delay_and_nothing_of_the_view(left: Measurement, right: Measurement) -> None:
+    sds = [
+        compare(left, right, same_setup=setup, same_strobe=strobe).at_full_advance.difference_deg.sd  # type: ignore[union-attr]
+        for setup, strobe in ((False, False), (False, True), (True, False))
+    ]
+    apart, one_strobe, untouched = sds
+    assert untouched < one_strobe < apart
+    # 10 µs at the fastest speed of both, in each of the two: what falls out.
+    late_deg = 6 * compare(left, right).at_full_advance.rpm * left.strobe.delay_sd_s  # type: ignore[union-attr]
+    left_deg2 = left.curve.full_advance_deg.sd**2 - left.curve.grid_random_sd_deg[-1] ** 2  # type: ignore[union-attr]
+    assert apart**2 - one_strobe**2 <= 2 * min(late_deg**2, left_deg2) + 1e-12
+
+
 def test_marks_of_their_own_do_not_cancel(left: Measurement, right: Measurement) -> None:
     marks = tuple(
         mark.model_copy(update={"cylinder": (name,)}) for mark in left.engine.rotor.mark for name in ("left", "right")

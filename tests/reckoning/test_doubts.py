@@ -78,12 +78,14 @@ def test_a_doubtful_pose_widens_the_shift() -> None:
     assert found(poor)[0].shift_sd_deg > 2 * found()[0].shift_sd_deg
 
 
-def test_a_delay_that_is_given_has_its_own_doubt_and_a_tenth_of_the_flash() -> None:
-    """It is to the light's centre; by which part of 340 µs of light a blurred line is read is known less well."""
+def test_a_delay_that_is_given_has_its_own_doubt_only() -> None:
+    """It is to the light's centre, so the flash's length is in it."""
     long = with_flashes(made_seen(ADVANCE), ramp_s=340e-6 + 3 * LINE_S)
     doubts, rows = doubts_and_budget(long, readings(), made_engine(), Strobe(50e-6, 12e-6), "flashes")
-    assert doubts.delay_sd_s == pytest.approx(np.hypot(12e-6, 34e-6))
-    assert {row.source: row.size for row in rows}["delay of the strobe"] == pytest.approx(12.0)
+    assert doubts.delay_sd_s == pytest.approx(12e-6)
+    sizes = {row.source: row.size for row in rows}
+    assert sizes["delay of the strobe"] == pytest.approx(12.0)
+    assert sizes["length of the flash"] == pytest.approx(340.0)  # told, though its effect is in the delay's
 
 
 @pytest.mark.parametrize(("strobe", "sd_us"), [(Strobe(), 50.0), (Strobe(40e-6), 4.0), (Strobe(0.0), 2.0)])

@@ -32,6 +32,7 @@ if TYPE_CHECKING:
     is_flag=True,
     help="The phone was not moved between both clips and the strobe is the same: their common errors cancel.",
 )
+@click.option("--same-strobe", is_flag=True, help="The strobe is the same, the phone may have been moved.")
 @click.option("--out", type=click.Path(path_type=Path), help="Folder to write compare.json and compare.png into.")
 @click.option("--replace", is_flag=True, help="Write over an existing folder of this kind.")
 @click.option(
@@ -42,7 +43,7 @@ if TYPE_CHECKING:
     help="Write the picture as such a file besides compare.png, for print.",
 )
 @click.option("--json", "as_json", is_flag=True, help="Print compare.json instead of words.")
-def compare(first: Path, second: Path, kind: Kind | None, same_setup: bool, **given: Any) -> None:
+def compare(first: Path, second: Path, kind: Kind | None, **given: Any) -> None:
     """Compare two results of one engine: FIRST and SECOND are result folders. Differences are second less first."""
     from rich.console import Console
 
@@ -51,7 +52,7 @@ def compare(first: Path, second: Path, kind: Kind | None, same_setup: bool, **gi
     from timingcam.showing.results import load, write_folder
 
     one, other = load(first), load(second)
-    compared = compare_two(one, other, kind, same_setup=same_setup)
+    compared = compare_two(one, other, kind, same_setup=given["same_setup"], same_strobe=given["same_strobe"])
     out: Path | None = given["out"]
     if out is not None:
 

@@ -22,6 +22,7 @@ COMMANDS = {
     "measure": ("timingcam.cli.measure", "measure"),
     "batch": ("timingcam.cli.batch", "batch"),
     "compare": ("timingcam.cli.compare", "compare"),
+    "repeat": ("timingcam.cli.repeat", "repeat"),
     "adjust": ("timingcam.cli.adjust", "adjust"),
     "report": ("timingcam.cli.report", "report"),
     "film": ("timingcam.cli.film", "film"),

@@ -24,10 +24,9 @@ INDEX_ABOVE_SD_MM = 5.0 / math.sqrt(12.0)  # evenly spread over that (GUM 4.3.7)
 # Our choice, as an sd about nought: strobes and ignitions of unknown make are late by tens of microseconds: anything
 # between 0 and 90 µs is 50 µs root mean square.
 UNKNOWN_LAG_SD_S = 50e-6
-# Where the light's centre lies within the flash: unknown, a quarter of its length; where the delay was measured to that
-# centre, a tenth. For light that dies away by e in τ is seen over some 3τ, and its median, by which a blurred line is
-# read, lies 0.31τ before its centre of gravity (computed: 1 − ln 2).
-CENTRE_UNKNOWN, CENTRE_MEASURED = 0.25, 0.10
+# Our choice: where a flash's centre of light lies is known to a quarter of its length. A delay that was measured
+# is to that centre, and its own doubt holds this one.
+CENTRE_UNKNOWN, CENTRE_MEASURED = 0.25, 0.0
 OUT_OF_STEP = "clip and speed out of step"
 INDEX_TILT = "tilt of the camera, by the height of the index"
 

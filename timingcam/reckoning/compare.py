@@ -21,7 +21,7 @@ from timingcam.reckoning.checks import verdict
 from timingcam.reckoning.gum import Part, estimate
 from timingcam.reckoning.result import Check, Curve, Estimate, Measurement, Verdict, freeze, same_length
 from timingcam.reckoning.shape_tests import SIGNIFICANT, ShapeTest, ShapeTests, changed_shape, shape_tests
-from timingcam.reckoning.shared_doubt import Shared, shared_by, systematic_var
+from timingcam.reckoning.shared_doubt import Shared, shared_by, shares_delay, systematic_var
 
 Kind = Literal["left-right", "before-after"]
 
@@ -78,7 +78,12 @@ class Comparison:
 
 
 def compare(
-    first: Measurement, second: Measurement, kind: Kind | None = None, *, same_setup: bool = False
+    first: Measurement,
+    second: Measurement,
+    kind: Kind | None = None,
+    *,
+    same_setup: bool = False,
+    same_strobe: bool = False,
 ) -> Comparison:
     """Compare two measurements of one engine.
 
@@ -91,6 +96,8 @@ def compare(
     same_setup : bool
         Whether phone and strobe were left as they were between both clips. Then tilt, height of the index and the
         strobe's delay are taken to be the same, and cancel.
+    same_strobe : bool
+        Whether it was the same strobe, wherever the phone was: its delay cancels.
 
     Returns
     -------
@@ -104,7 +111,8 @@ def compare(
     """
     kind = _kind(first, second, kind)
     warnings = _engine_warnings(first, second)
-    shared = shared_by(first, second, same_setup)
+    same_strobe = same_strobe or same_setup
+    shared = shared_by(first, second, same_setup, same_strobe)
     rpm = _common_grid(first.curve, second.curve)
     difference, random_sd, sd = _difference(first.curve, second.curve, shared, rpm)
     at_idle = _at_idle(first, second, shared)
@@ -117,7 +125,7 @@ def compare(
                 do="film both over the same speeds",
             )
         warnings.append("No difference against speed: the clips have no range of speed in common.")
-    shape = _shape(first, second, rpm, same_setup)
+    shape = _shape(first, second, rpm, same_strobe)
     if shape is None:
         warnings.append("Not tested whether shift or shape differs: the clips do not show the same parts of a curve.")
     shift = None if shape is None else _with_systematic(shape.shift, first, second, shared)
@@ -268,7 +276,7 @@ def _at_full(first: Measurement, second: Measurement, shared: Shared) -> At | No
     return _figures_difference(first, second, (full[0], full[1]), shared, float(rpm))
 
 
-def _shape(first: Measurement, second: Measurement, rpm: np.ndarray, same_setup: bool) -> ShapeTests | None:
+def _shape(first: Measurement, second: Measurement, rpm: np.ndarray, same_strobe: bool) -> ShapeTests | None:
     """Test over the speeds at which both show the same parts of the curve."""
     a, b = first.curve, second.curve
     if len(rpm) == 0 or "monotone" in (a.fit, b.fit):
@@ -289,8 +297,8 @@ def _shape(first: Measurement, second: Measurement, rpm: np.ndarray, same_setup:
         slopes = (False,) * flat + (True,) + (False,) * top
         if high - low < 3 * MIN_COMMON_RPM:
             return None
-    same_strobe = same_setup and first.strobe.delay_s == second.strobe.delay_s
-    delay_sd_s = 0.0 if same_strobe else math.hypot(first.strobe.delay_sd_s, second.strobe.delay_sd_s)
+    same_delay = shares_delay(first, second, same_strobe)
+    delay_sd_s = 0.0 if same_delay else math.hypot(first.strobe.delay_sd_s, second.strobe.delay_sd_s)
     return shape_tests(first.readings, second.readings, slopes, (low, high), delay_sd_s)
 
 

@@ -30,6 +30,15 @@ FIGURES: tuple[tuple[str, str], ...] = (
     ("scatter_deg", "deg"),
     ("hysteresis_deg", "deg"),
 )
+IN_WORDS: dict[str, str] = {
+    "low_speed_advance_deg": "advance at low speed",
+    "full_advance_deg": "full advance",
+    "starts_rpm": "start of the rise",
+    "full_rpm": "end of the rise",
+    "slope_deg_per_1000rpm": "rise per 1000 rpm",
+    "scatter_deg": "scatter of sparks",
+    "hysteresis_deg": "hysteresis",
+}
 # Shares of the doubt that come from the marks and the view act on advances only; on corners, slope, scatter and
 # hysteresis they fall out within each clip already.
 ADVANCES = frozenset({"low_speed_advance_deg", "full_advance_deg"})
@@ -43,6 +52,7 @@ class Repeated:
 
     figure: str
     unit: str
+    of: tuple[int, ...]  # which of the measurements have it, by their place
     values: tuple[float, ...]
     sds: tuple[float, ...]  # of each, without what all of them share
     mean: float  # weighted by them
@@ -61,9 +71,10 @@ class Repeat:
     clips: tuple[str, ...]
     figures: tuple[Repeated, ...]
     finding: str
+    warnings: tuple[str, ...]
 
 
-def repeat(measurements: Sequence[Measurement], *, same_setup: bool = False) -> Repeat:
+def repeat(measurements: Sequence[Measurement], *, same_setup: bool = False, same_strobe: bool = False) -> Repeat:
     """Test whether measurements of one setting agree.
 
     Parameters
@@ -73,6 +84,8 @@ def repeat(measurements: Sequence[Measurement], *, same_setup: bool = False) -> 
     same_setup : bool
         Whether phone and strobe were left as they were: what comes from the view and the strobe is then common, and
         must not excuse a difference.
+    same_strobe : bool
+        Whether it was the same strobe, wherever the phone was.
 
     Returns
     -------
@@ -88,12 +101,12 @@ def repeat(measurements: Sequence[Measurement], *, same_setup: bool = False) -> 
     .. [1] Birge, Phys. Rev. 40 (1932) 207–227: spread against stated errors by chi-square.
     """
     _alike(measurements)
-    figures = [_figure(measurements, name, unit, same_setup) for name, unit in FIGURES]
+    figures = [_figure(measurements, name, unit, (same_setup, same_strobe)) for name, unit in FIGURES]
     found = [figure for figure in figures if figure is not None]
     # Bonferroni: so many figures are tested at once.
     judged = tuple(_judged(figure, len(found)) for figure in found)
     clips = tuple(one.clip.path for one in measurements)
-    return Repeat(measurements[0].cylinder, clips, judged, _finding(judged, len(measurements)))
+    return Repeat(measurements[0].cylinder, clips, judged, _finding(judged, len(measurements)), _warnings(measurements))
 
 
 def _alike(measurements: Sequence[Measurement]) -> None:
@@ -115,13 +128,25 @@ def _alike(measurements: Sequence[Measurement]) -> None:
             )
 
 
-def _figure(measurements: Sequence[Measurement], name: str, unit: str, same_setup: bool) -> Repeated | None:
+def _warnings(measurements: Sequence[Measurement]) -> tuple[str, ...]:
+    said = []
+    if len({one.clip.sha256 for one in measurements}) < len(measurements):
+        said.append("Some results are of the very same clip: that they agree proves nothing.")
+    if len({one.rpm_source for one in measurements}) > 1:
+        said.append("The speed is from different sources: a difference may be theirs.")
+    if any(one.engine.rotor != measurements[0].engine.rotor for one in measurements):
+        said.append("The engine file's rotor was changed between the results: a difference may be that.")
+    return tuple(said)
+
+
+def _figure(measurements: Sequence[Measurement], name: str, unit: str, same: tuple[bool, bool]) -> Repeated | None:
     having = [(one, _estimate(one.curve, name)) for one in measurements]
+    places = tuple(place for place, (_, estimate) in enumerate(having) if estimate is not None)
     kept = [(one, estimate) for one, estimate in having if estimate is not None]
     if len(kept) < 2:
         return None
     values = np.array([estimate.value for _, estimate in kept])
-    own = np.array([_own_sd(one, kept[0][0], estimate, name, same_setup) for one, estimate in kept])
+    own = np.array([_own_sd(one, kept[0][0], estimate, name, same) for one, estimate in kept])
     weight = 1.0 / np.maximum(own, 1e-9) ** 2
     mean = float(np.average(values, weights=weight))
     chi_square = float(np.sum(weight * (values - mean) ** 2))
@@ -129,6 +154,7 @@ def _figure(measurements: Sequence[Measurement], name: str, unit: str, same_setu
     return Repeated(
         figure=name,
         unit=unit,
+        of=places,
         values=tuple(float(v) for v in values),
         sds=tuple(float(s) for s in own),
         mean=mean,
@@ -145,12 +171,12 @@ def _estimate(curve: Curve, name: str) -> Estimate | None:
     return estimate
 
 
-def _own_sd(one: Measurement, first: Measurement, estimate: Estimate, name: str, same_setup: bool) -> float:
+def _own_sd(one: Measurement, first: Measurement, estimate: Estimate, name: str, same: tuple[bool, bool]) -> float:
     """The figure's sd without what this clip shares with the others."""
     if name not in ADVANCES:
         return estimate.sd
     other = first if one is not first else one
-    shared = shared_by(one, other, same_setup)
+    shared = shared_by(one, other, *same)
     rpm = float(one.curve.grid_rpm[0] if name == "low_speed_advance_deg" else one.curve.grid_rpm[-1])
     late_deg = 6.0 * rpm * shared.delay_a_s
     # Never below a third of the whole: the shares are known no better than that, and no clip repeats itself exactly.
@@ -169,8 +195,8 @@ def _judged(figure: Repeated, n_figures: int) -> Repeated:
 def _finding(figures: Sequence[Repeated], n: int) -> str:
     if not figures:
         return "The results have no figure in common."
-    more = [figure.figure for figure in figures if figure.outcome == "spreads more"]
-    less = [figure.figure for figure in figures if figure.outcome == "spreads less"]
+    more = [IN_WORDS[figure.figure] for figure in figures if figure.outcome == "spreads more"]
+    less = [IN_WORDS[figure.figure] for figure in figures if figure.outcome == "spreads less"]
     if more:
         return (
             f"The {n} results differ by more than they say they may in {', '.join(more)}: something changed between "

@@ -46,7 +46,7 @@ def _same_marks(first: Measurement, second: Measurement) -> bool:
     return a == b
 
 
-def shared_by(first: Measurement, second: Measurement, same_setup: bool) -> Shared:
+def shared_by(first: Measurement, second: Measurement, same_setup: bool, same_strobe: bool = False) -> Shared:
     """What two measurements share.
 
     Parameters
@@ -55,6 +55,8 @@ def shared_by(first: Measurement, second: Measurement, same_setup: bool) -> Shar
         Of one engine.
     same_setup : bool
         Whether phone and strobe were left as they were between both.
+    same_strobe : bool
+        Whether it was the same strobe, wherever the phone was.
 
     Returns
     -------
@@ -65,14 +67,19 @@ def shared_by(first: Measurement, second: Measurement, same_setup: bool) -> Shar
         cancel |= OF_THE_SETUP
     # The index's height is one error for both clips, but seen from the other side of it the effect turns its sign.
     crossed = 0.0 if same_setup else 2.0 * _effect(first, INDEX_HEIGHT) * _effect(second, INDEX_HEIGHT)
-    same_strobe = same_setup and first.strobe.delay_s == second.strobe.delay_s
+    delay = shares_delay(first, second, same_setup or same_strobe)
     return Shared(
         a_deg=math.hypot(*(_effect(first, source) for source in cancel)),
         b_deg=math.hypot(*(_effect(second, source) for source in cancel)),
         crossed_deg2=crossed,
-        delay_a_s=first.strobe.delay_sd_s if same_strobe else 0.0,
-        delay_b_s=second.strobe.delay_sd_s if same_strobe else 0.0,
+        delay_a_s=first.strobe.delay_sd_s if delay else 0.0,
+        delay_b_s=second.strobe.delay_sd_s if delay else 0.0,
     )
+
+
+def shares_delay(first: Measurement, second: Measurement, same_strobe: bool) -> bool:
+    """Whether the strobe's delay cancels: the same strobe, corrected for alike."""
+    return same_strobe and first.strobe.delay_s == second.strobe.delay_s
 
 
 def systematic_var(
