@@ -1,7 +1,7 @@
 """Uncertainties put together, against the GUM and what is computed from geometry.
 
-GUM: JCGM 100:2008, Evaluation of measurement data; examples H.1 and H.3 as worked in GTC (Measurement Standards
-Laboratory of New Zealand, examples/GUM_H1.py, GUM_H3.py). Student's t: NIST Technical Note 1297,
+GUM: JCGM 100:2008, Evaluation of measurement data; examples H.1, H.2 and H.3 as worked in GTC (Measurement
+Standards Laboratory of New Zealand, examples/GUM_H1.py, GUM_H3.py, API/GUM_H2). Student's t: NIST Technical Note 1297,
 table B.1. Parallax, tilt and delay: computed from the geometry, by projection of the points.
 """
 
@@ -15,7 +15,7 @@ import pytest
 
 from timingcam.reckoning.brokenline import Form, Points, jacobian, line
 from timingcam.reckoning.budget import Sources, budget, shift_sd_deg
-from timingcam.reckoning.gum import Part, combine, coverage_factor, estimate
+from timingcam.reckoning.gum import Part, combine, coverage_factor, estimate, propagated_sd
 from timingcam.reckoning.linefit import weighted_fit
 
 NOTHING = Sources(
@@ -52,6 +52,57 @@ def test_coverage_factors(freedom: int, k: float) -> None:
 def test_coverage_factor_of_the_normal_distribution() -> None:
     assert coverage_factor(math.inf) == pytest.approx(1.95996, abs=1e-5)
     assert coverage_factor(math.inf, 0.9545) == pytest.approx(2.0, abs=1e-3)
+
+
+# JCGM 100:2008, H.2: potential difference (V), current (A) and phase (rad), five sets of simultaneous readings.
+H2 = np.array(
+    [
+        [5.007, 4.994, 5.005, 4.990, 4.999],
+        [19.663e-3, 19.639e-3, 19.640e-3, 19.685e-3, 19.678e-3],
+        [1.0456, 1.0438, 1.0468, 1.0428, 1.0433],
+    ]
+)
+
+
+def h2() -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """Means, their covariance, resistance, reactance and impedance (ohm), and the slopes of these by the means."""
+    v, i, phi = mean = H2.mean(axis=1)
+    z, r, x = v / i, v / i * math.cos(phi), v / i * math.sin(phi)
+    slopes = np.array([[r / v, -r / i, -x], [x / v, -x / i, r], [z / v, -z / i, 0.0]])
+    return mean, np.cov(H2) / 5, np.array([r, x, z]), slopes
+
+
+def test_gum_h2_quantities_measured_together() -> None:
+    """The inputs' means and sds as the GUM has them (table H.2); results as in table H.3; correlations from memory."""
+    mean, cov, found, slopes = h2()
+    assert mean == pytest.approx([4.9990, 19.6610e-3, 1.04446], abs=1e-9)
+    sd = np.sqrt(np.diag(cov))
+    assert sd == pytest.approx([0.0032, 0.0095e-3, 0.00075], rel=0.01)
+    assert cov[0, 1] / sd[0] / sd[1] == pytest.approx(-0.36, abs=0.006)
+    assert cov[0, 2] / sd[0] / sd[2] == pytest.approx(0.86, abs=0.006)
+    assert cov[1, 2] / sd[1] / sd[2] == pytest.approx(-0.65, abs=0.006)
+    assert found == pytest.approx([127.732, 219.847, 254.260], abs=1e-3)
+    own = [propagated_sd(slope, cov) for slope in slopes]
+    assert own == pytest.approx([0.071, 0.295, 0.236], abs=1e-3)
+    both = slopes @ cov @ slopes.T
+    assert both[0, 1] / own[0] / own[1] == pytest.approx(-0.588, abs=1e-3)
+    assert both[0, 2] / own[0] / own[2] == pytest.approx(-0.485, abs=1e-3)
+    assert both[1, 2] / own[1] / own[2] == pytest.approx(0.993, abs=1e-3)
+
+
+def test_gum_h2_needs_the_correlations() -> None:
+    _, cov, _, slopes = h2()
+    assert propagated_sd(slopes[0], np.diag(np.diag(cov))) == pytest.approx(0.19, abs=0.01)  # instead of 0.071
+
+
+def test_gum_h2_by_a_second_opinion() -> None:
+    """The `uncertainties` package on the same means and covariance."""
+    uncertainties = pytest.importorskip("uncertainties")
+    umath = pytest.importorskip("uncertainties.umath")
+    mean, cov, _, slopes = h2()
+    v, i, phi = uncertainties.correlated_values(mean, cov)
+    for theirs, slope in zip((v / i * umath.cos(phi), v / i * umath.sin(phi), v / i), slopes, strict=True):
+        assert propagated_sd(slope, cov) == pytest.approx(theirs.std_dev, rel=1e-9)
 
 
 def h3() -> tuple[Form, np.ndarray, np.ndarray]:

@@ -19,7 +19,7 @@ from scipy.stats import chi2
 from timingcam.engine import Spec
 from timingcam.reckoning.brokenline import Points, jacobian, line, slope_at
 from timingcam.reckoning.corners import Spread, corner_spreads
-from timingcam.reckoning.gum import Part, combine, coverage_factor, estimate
+from timingcam.reckoning.gum import Part, combine, coverage_factor, estimate, propagated_sd
 from timingcam.reckoning.linefit import CORE, Fit, variance_inflation
 from timingcam.reckoning.result import Curve, Estimate
 
@@ -111,7 +111,7 @@ def _moves(points: Points, fit: Fit, doubts: Doubts) -> tuple[tuple[np.ndarray, 
 
 def _figure(solved: _Solved, value: float, gradient: np.ndarray, factor: float = 1.0) -> Estimate:
     """A linear figure of the parameters."""
-    random = float(np.sqrt(max(gradient @ solved.fit.covariance @ gradient, 0.0)))
+    random = propagated_sd(gradient, solved.fit.covariance)
     parts = [Part(random * abs(factor), solved.freedom)]
     parts += [Part(abs(float(gradient @ move) * sd * factor)) for move, sd in solved.moves]
     return estimate(value * factor, parts)

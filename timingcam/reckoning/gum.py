@@ -11,6 +11,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import numpy as np
 from scipy.stats import t as student
 
 from timingcam.reckoning.result import Estimate
@@ -48,6 +49,27 @@ def combine(parts: Sequence[Part]) -> Part:
         return Part(0.0)
     lost = sum((part.sd**2 / variance) ** 2 / part.freedom for part in parts if math.isfinite(part.freedom))
     return Part(math.sqrt(variance), 1.0 / lost if lost > 0 else math.inf)
+
+
+def propagated_sd(gradient: np.ndarray, covariance: np.ndarray) -> float:
+    """Standard uncertainty of a figure whose parts go together.
+
+    Parameters
+    ----------
+    gradient : ndarray, shape (n,)
+        How the figure answers to each part.
+    covariance : ndarray, shape (n, n)
+        Of the parts.
+
+    Returns
+    -------
+    float
+
+    References
+    ----------
+    .. [1] JCGM 100:2008 (GUM), 5.2.2, equation 13.
+    """
+    return math.sqrt(max(float(gradient @ covariance @ gradient), 0.0))
 
 
 def coverage_factor(freedom: float, coverage: float = COVERAGE) -> float:
