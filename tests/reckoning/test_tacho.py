@@ -141,6 +141,25 @@ def test_sparks_per_rev_of_the_wrong_kind_is_reported() -> None:
     assert right.warnings == ()
 
 
+def test_flashes_on_every_other_turn_only_are_reported() -> None:
+    """A spark in two turns counted as one in every turn: half the speed that the marks' jitter shows."""
+    _, speed = taken(Run(rpm=steady(3070.0), time_sd_s=5e-6, ripple_share=0.0), 21, 1.0)
+    assert any("twice as fast" in sentence and "sparks_per_rev" in sentence for sentence in speed.warnings)
+
+
+def test_advance_that_alternates_from_flash_to_flash_is_reported() -> None:
+    """Two lobes of a trigger cam, three degrees apart, each seen at every other flash."""
+    run = Run(rpm=steady(3070.0), missed_share=0.0, jitter_deg=0.3)
+    seen = simulate(run, np.random.default_rng(22))
+    early = np.where(seen.spark % 2 == 0, 1.5, -1.5)
+    told = FlashAngles(
+        seen.time_s - early / (6 * 3070.0), seen.time_sd_s.copy(), seen.seen_deg + early, seen.seen_sd_deg.copy()
+    )
+    speed = crank_speed(told, 0.5, seen.windows_s)
+    assert any("differs by 3.0 degrees from flash to flash in turn" in sentence for sentence in speed.warnings)
+    assert rms_rel(seen, speed) < 3e-3  # sparks three degrees apart are no change of speed: 0.4 % of two turns
+
+
 def test_flashes_that_hide_between_frames_are_an_open_question() -> None:
     """7200 rpm at 30 frames a second: two flashes a frame, one of them always in the read-out gap."""
     run = Run(rpm=steady(7200.0), frame_s=1 / 30, sight_s=0.0155, missed_share=0.0, wander_share=1e-5, time_sd_s=60e-6)
