@@ -27,13 +27,14 @@ from timingcam.reckoning.assemble import (
     strobe_facts,
     with_used,
 )
-from timingcam.reckoning.checks import apparent_lag, checks
+from timingcam.reckoning.checks import checks
 from timingcam.reckoning.curve import OFF_THE_CURVE, fit_curve
 from timingcam.reckoning.doubts import doubts_and_budget
 from timingcam.reckoning.hearing import note_of
 from timingcam.reckoning.portraits import pictures_of
 from timingcam.reckoning.result import Measurement
 from timingcam.reckoning.speeds import speed_of
+from timingcam.reckoning.top_lag import apparent_lag
 from timingcam.reckoning.warnings import warnings_of
 from timingcam.seeing.bands import find_bands
 from timingcam.seeing.clip import ClipInfo, linear_light, open_clip

@@ -14,9 +14,10 @@ sys.path.insert(0, str(Path(__file__).parent))
 from flash_runs import Rpm, flat_rise_flat, made_readings
 
 from timingcam.engine import Engine
-from timingcam.reckoning.checks import LOOK_FIRST, apparent_lag, checks, spec_at, verdict
+from timingcam.reckoning.checks import LOOK_FIRST, checks, spec_at, verdict
 from timingcam.reckoning.curve import OFF_THE_CURVE, Doubts, fit_curve
 from timingcam.reckoning.result import Check, Curve, Readings
+from timingcam.reckoning.top_lag import apparent_lag
 
 
 def engine(**spec: object) -> Engine:
@@ -221,3 +222,8 @@ def test_a_smooth_curve_without_corners_has_no_retard_at_the_top() -> None:
 def test_none_outlying_among_few_is_no_doubt() -> None:
     readings, curve = measured(flat_rise_flat, n=100)
     assert "outlying sparks" not in by_name(checks(engine(), "only", readings, curve))
+
+
+def test_full_advance_is_missed_on_a_curve_without_corners_too() -> None:
+    found = by_name(checks(engine(), "only", *measured(lambda r: 12 + 40 / (1 + np.exp(-(r - 4200) / 900)))))
+    assert found["full advance not reached by"].verdict == "out"

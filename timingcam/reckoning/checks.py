@@ -1,7 +1,7 @@
 """The curve held against its limits.
 
 In:  the engine file, the cylinder measured, its readings and curve.
-Out: `Check`s with a verdict each; the apparent lag; what to look at first where one is out.
+Out: `Check`s with a verdict each; what to look at first where one is out.
 Not here: comparing cylinders (`compare.py`); what to move (`adjust.py`).
 
 A figure is in when its whole 95 % interval lies within the limits, out when all of it lies outside, else nobody can
@@ -17,17 +17,18 @@ import numpy as np
 from timingcam.engine import Engine, Spec
 from timingcam.reckoning.curve import OFF_THE_CURVE
 from timingcam.reckoning.gum import Part, estimate
-from timingcam.reckoning.linefit import MAD_TO_SD, variance_inflation
+from timingcam.reckoning.linefit import variance_inflation
 from timingcam.reckoning.result import Check, Curve, Estimate, Readings, Verdict
 from timingcam.reckoning.scatter_parts import PARTS, scatter_parts
 from timingcam.reckoning.sparks import in_sight
+from timingcam.reckoning.top_lag import apparent_lag, top_from_rpm
 
-TOP_RANGE_RPM = 1500.0
 US_PER_S = 1e6
 # Common practice, no source; each gives way to the engine file's own figure where there is one.
 SCATTER_DEG = 1.0
 HYSTERESIS_DEG = 1.5
 CORNER_RPM = 300.0  # how far a corner may stand from the spec's
+RISES_DEG = 0.5  # our choice: over `CORNER_RPM`, a tenth of what an advancer does there; less is a flat's wander
 OUTLYING_SHARE = 0.03
 MISSING_SHARE = 0.10
 RETARD_AT_TOP_DEG = 1.0  # over the flat top
@@ -207,9 +208,17 @@ def _full_reached(curve: Curve, aim_rpm: float) -> list[Check]:
         return _limits(name, curve.full_rpm, low, high)
     fastest = float(curve.grid_rpm[-1])
     # Still rising well past where the spec is flat: late or never, whatever the clip did not show.
-    if curve.fit == "flat-rise-flat" and curve.slope_deg_per_1000rpm is not None and fastest > high:
+    if curve.full_advance_deg is None and fastest > high and _still_rising(curve):
         return [Check(NOT_REACHED, fastest, None, high, "out")]
     return []
+
+
+def _still_rising(curve: Curve) -> bool:
+    """At the fastest flashes, beyond all doubt of the curve."""
+    rpm, deg = curve.grid_rpm, curve.grid_advance_deg
+    before = float(np.interp(rpm[-1] - CORNER_RPM, rpm, deg))
+    sd = float(np.hypot(curve.grid_random_sd_deg[-1], np.interp(rpm[-1] - CORNER_RPM, rpm, curve.grid_random_sd_deg)))
+    return bool(deg[-1] - before > max(Z95 * sd, RISES_DEG))
 
 
 def _range(spec: Spec, curve: Curve, aim_deg: float) -> list[Check]:
@@ -246,61 +255,9 @@ def _late_return(readings: Readings, curve: Curve) -> Estimate | None:
     return estimate(float(readings.advance_deg[after].mean() - readings.advance_deg[before].mean()), parts)
 
 
-def apparent_lag(readings: Readings, curve: Curve) -> Estimate | None:
-    """Fall of the flat top with speed, as a time.
-
-    The sum of strobe delay, ignition lag, advancer and error of the clock; no clip tells these apart.
-
-    Parameters
-    ----------
-    readings : Readings
-        With `used` as the fit left it.
-    curve : Curve
-        Of these readings.
-
-    Returns
-    -------
-    Estimate or None
-        Seconds, positive where the advance falls with speed; None where the flat top covers less than
-        `TOP_RANGE_RPM`, or no corner says where it begins.
-    """
-    from_rpm = _top_from_rpm(curve)
-    if from_rpm is None:
-        return None
-    top = readings.used & (readings.rpm >= from_rpm)
-    if top.sum() < 10 or np.ptp(readings.rpm[top]) < TOP_RANGE_RPM:
-        return None
-    x, y = readings.rpm[top], readings.advance_deg[top]
-    x = x - x.mean()
-    slope = float(np.sum(x * (y - y.mean())) / np.sum(x * x))
-    for _ in range(5):
-        residual = y - y.mean() - slope * x
-        scale = max(MAD_TO_SD * float(np.median(np.abs(residual))), 1e-9)
-        weight = np.maximum(1.0 - (residual / scale / 6.0) ** 2, 0.0) ** 2
-        middle = np.average(x, weights=weight)
-        slope = float(
-            np.sum(weight * (x - middle) * (y - np.average(y, weights=weight))) / np.sum(weight * (x - middle) ** 2)
-        )
-    residual = y - np.average(y, weights=weight) - slope * (x - middle)
-    inflation = variance_inflation(weight * residual)
-    freedom = max(float(top.sum()) / inflation - 2.0, 1.0)
-    spread = np.sum((weight * residual * (x - middle)) ** 2) ** 0.5 / np.sum(weight * (x - middle) ** 2)
-    return estimate(-slope / 6.0, [Part(float(spread) * inflation**0.5 / 6.0, freedom)])
-
-
-def _top_from_rpm(curve: Curve) -> float | None:
-    """Where the flat top begins for certain; None where nobody can tell."""
-    if curve.full_advance_deg is None:
-        return None
-    if curve.full_rpm is not None:
-        return curve.full_rpm.high
-    # A curve without corners may rise up to its very end: its slope is the advancer's.
-    return float(curve.grid_rpm[0]) if curve.fit == "level" else None
-
-
 def _top(readings: Readings, curve: Curve) -> list[Check]:
     """Retard at the top, in degrees over the range of the flat."""
-    lag, from_rpm = apparent_lag(readings, curve), _top_from_rpm(curve)
+    lag, from_rpm = apparent_lag(readings, curve), top_from_rpm(curve)
     if lag is None or from_rpm is None:
         return []
     span = 6.0 * float(curve.grid_rpm[-1] - from_rpm)
