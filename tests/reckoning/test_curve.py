@@ -191,6 +191,17 @@ def test_scale_of_speed_moves_corners() -> None:
     assert curve.full_rpm.sd == pytest.approx(34, rel=0.1)
 
 
+def test_a_speed_out_of_step_with_the_clip_looks_like_hysteresis() -> None:
+    """Up and down at 980 rpm a second: 20 ms are 20 rpm either way, 39 in all, at 13 degrees in 1000 rpm."""
+    readings = made_readings(flat_rise_flat, 13, n=1500)
+    plain, doubtful = (fitted(readings, Doubts(0.0, 0.0, 0.0, sd_s))[0] for sd_s in (0.0, 0.02))
+    change = 4900 * 1.2 / 6
+    assert doubtful.hysteresis_deg is not None and plain.hysteresis_deg is not None
+    added = np.sqrt(doubtful.hysteresis_deg.sd**2 - plain.hysteresis_deg.sd**2)
+    assert added == pytest.approx(2 * change * 0.02 * 22 / 1700, rel=0.25)
+    assert doubtful.full_advance_deg.sd == pytest.approx(plain.full_advance_deg.sd, rel=0.05)  # a flat does not care
+
+
 def test_falling_top_keeps_its_corners() -> None:
     """100 µs of delay nobody told of: the top falls by 1.6 degrees; corners stay, the level is the one seen."""
     curve, _, _ = fitted(made_readings(lambda rpm: flat_rise_flat(rpm) - 6 * rpm * 100e-6, 12, n=1000))

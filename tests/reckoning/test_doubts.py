@@ -131,6 +131,20 @@ def test_scale_of_the_speed() -> None:
     assert found(whole)[0].rpm_rel_sd == pytest.approx(1e-4)
 
 
+@pytest.mark.parametrize(("source", "share"), [("sound", 0.002), ("file", 0.005), ("given", 0.01)])
+def test_a_speed_from_elsewhere_has_its_own_scale_and_step(source: str, share: float) -> None:
+    """Its time may be off by 20 ms: at 4400 rpm in 2.95 s and 11 degrees in 1000 rpm that is 0.33 degrees."""
+    doubts, rows = doubts_and_budget(made_seen(ADVANCE), readings(), made_engine(), Strobe(), source, 0.02)
+    named = {row.source: row for row in rows}
+    assert named["scale of the speed"].size == pytest.approx(100 * share) and "clock of the camera" not in named
+    assert doubts.rpm_rel_sd == share and doubts.rpm_time_sd_s == 0.02
+    out_of_step = named["clip and speed out of step"]
+    assert out_of_step.size == pytest.approx(20.0)
+    assert out_of_step.effect_deg == pytest.approx(11e-3 * 4400 / 2.95 * 0.02, rel=0.1)
+    alone = doubts_and_budget(made_seen(ADVANCE), readings(), made_engine(), Strobe(), source)[0]
+    assert doubts.shift_sd_deg == pytest.approx(alone.shift_sd_deg)  # no shift of the whole curve
+
+
 def test_few_readings_have_no_slope() -> None:
     few = readings(RPM[:10], ADVANCE[:10])
     _, rows = doubts_and_budget(made_seen(ADVANCE[:10]), few, made_engine(), Strobe(), "flashes")

@@ -80,11 +80,11 @@ def explain_budget(measurement: Measurement, console: Console) -> None:
     console : Console
         Where to.
     """
-    table = Table(title="Where the doubt comes from", title_justify="left", box=None, pad_edge=False)
-    table.add_column("source")
+    table = Table(title="Where the doubt of the advance comes from", title_justify="left", box=None, pad_edge=False)
+    table.add_column("source", no_wrap=True)
     table.add_column("size", justify="right")
     table.add_column("kind")
-    table.add_column("effect on the advance (sd)", justify="right")
+    table.add_column("effect (sd)", justify="right")
     for row in sorted(measurement.budget, key=lambda row: -row.effect_deg):
         table.add_row(Text(row.source), size_words(row), row.kind, f"{row.effect_deg:.3f}°")
     for kind in ("systematic", "random"):

@@ -28,7 +28,8 @@ UNKNOWN_LAG_SD_S = 50e-6
 # is to that centre, and its own doubt holds this one.
 CENTRE_UNKNOWN, CENTRE_MEASURED = 0.25, 0.0
 OUT_OF_STEP = "clip and speed out of step"
-INDEX_TILT = "tilt of the camera, by the height of the index"
+INDEX_TILT = "tilt, by the index's height"
+CLOCK, SPEED_SCALE = "clock of the camera", "scale of the speed"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,6 +60,8 @@ class Sources:
         Random part of a flash's time and of its speed; the clock's scale.
     rpm_time_sd_s, rpm_change_per_s : float
         How far the clip and a speed that is logged or heard may be out of step, 0 where flashes tell it; its change.
+    rpm_elsewhere : bool
+        Whether the speed is not from the flashes, so that its scale is not the camera's clock.
     rpm, slope_deg_per_1000rpm : float
         Speed at which the effects are given, and the steepest slope of the curve.
     """
@@ -84,6 +87,7 @@ class Sources:
     rpm_time_sd_s: float = 0.0
     rpm_change_per_s: float = 0.0
     centre_share: float = CENTRE_UNKNOWN
+    rpm_elsewhere: bool = False
 
 
 def budget(sources: Sources) -> tuple[BudgetRow, ...]:
@@ -120,12 +124,18 @@ def budget(sources: Sources) -> tuple[BudgetRow, ...]:
         BudgetRow("rotor's centre", s.centre_sd, "rotor radii", "systematic", _centre_effect(s)),
         BudgetRow("length of the flash", s.flash_length_s * 1e6, "us", "systematic", deg_per_s * _centre_sd_s(s)),
         BudgetRow("delay of the strobe", s.delay_sd_s * 1e6, "us", "systematic", deg_per_s * s.delay_sd_s),
-        BudgetRow("clock of the camera", s.rpm_rel_sd * 100.0, "%", "systematic", slope * s.rpm * s.rpm_rel_sd),
+        BudgetRow(
+            SPEED_SCALE if s.rpm_elsewhere else CLOCK,
+            s.rpm_rel_sd * 100.0,
+            "%",
+            "systematic",
+            slope * s.rpm * s.rpm_rel_sd,
+        ),
         *([out_of_step] if s.rpm_time_sd_s > 0 else []),
     )
 
 
-NOT_A_SHIFT = frozenset({"length of the flash", "delay of the strobe", "clock of the camera", OUT_OF_STEP})
+NOT_A_SHIFT = frozenset({"length of the flash", "delay of the strobe", CLOCK, SPEED_SCALE, OUT_OF_STEP})
 
 
 def shift_sd_deg(rows: Sequence[BudgetRow]) -> float:

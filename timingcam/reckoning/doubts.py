@@ -74,6 +74,7 @@ def doubts_and_budget(
         time_sd_s=_median(seen.flashes.time_sd_s),
         rpm_sd=_median(readings.rpm_sd[used]),
         rpm_rel_sd=SPEED_REL_SD.get(rpm_source, float(np.hypot(CLOCK_REL_SD, line_rel))),
+        rpm_elsewhere=rpm_source != "flashes",
         rpm_time_sd_s=rpm_time_sd_s,
         rpm_change_per_s=_change(readings),
         rpm=rpm,

@@ -166,7 +166,7 @@ def budget_plot(measurement: Measurement) -> Figure:
         axes.set_yticks(range(len(rows)), [f"{row.source}\n({size_words(row)})" for row in rows], fontsize=10)
         largest = max((row.effect_deg for row in rows), default=0.0)
         axes.set_xlim(0, 1.22 * largest if largest > 0 else 1.0)
-        axes.set_xlabel("effect on the advance, crank degrees\n(one standard uncertainty)")
+        axes.set_xlabel("effect on the advance,\ncrank degrees (one sd)")
         axes.set_title("Where the doubt comes from", loc="left", fontweight="bold")
         axes.locator_params(axis="x", nbins=6)
         solid = Patch(facecolor=ink.FALLING, label=f"systematic, all together {_total(m, 'systematic')}: stays")
