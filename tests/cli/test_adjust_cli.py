@@ -67,6 +67,13 @@ def said(*args: str | Path) -> str:
     return " ".join(result.output.split())
 
 
+def test_json_and_nothing_else_on_standard_output(results: dict[str, Path], tmp_path: Path) -> None:
+    both = [str(results["left"]), str(results["right"])]
+    printed = CliRunner().invoke(adjust, [*both, "--json", "--out", str(tmp_path / "advice")]).stdout
+    assert json.loads(printed)["format"] == "timingcam-adjust/1"
+    assert printed == (tmp_path / "advice" / "adjust.json").read_text(encoding="utf-8")
+
+
 def test_words(results: dict[str, Path]) -> None:
     words = said(results["left"], results["right"])
     # Left is 2 early: the plate must go with its shaft, clockwise facing it, 1 degree of the plate, 0.63 mm at 36 mm.

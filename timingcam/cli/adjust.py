@@ -30,6 +30,12 @@ class _Earlier(TypedDict):
     learned: Path | None
 
 
+class _Given(_Earlier):
+    """That, and what to print."""
+
+    as_json: bool
+
+
 class _SinceTakesSeveral(click.Command):
     """`--since A B` is read as `--since A --since B`: click's own options take one value, or a fixed number."""
 
@@ -71,8 +77,9 @@ class _SinceTakesSeveral(click.Command):
     '"base plate=2 mm anticlockwise" (facing it), "right trigger=3 thou wider". May be given several times.',
 )
 @click.option("--learned", type=click.Path(path_type=Path), help="Folder of an earlier adjust that learned something.")
+@click.option("--json", "as_json", is_flag=True, help="Print adjust.json, and nothing else, on standard output.")
 def adjust(
-    results: tuple[Path, ...], out: Path | None, replace: bool, engine_file: Path | None, **earlier: Unpack[_Earlier]
+    results: tuple[Path, ...], out: Path | None, replace: bool, engine_file: Path | None, **given: Unpack[_Given]
 ) -> None:
     """Say what to move, which way and how far, from the results of all cylinders.
 
@@ -83,14 +90,19 @@ def adjust(
     from rich.console import Console
 
     from timingcam.reckoning.adjust import advise
+    from timingcam.showing.moves_file import moves_json
 
     measured = _load(results)
     engine = _engine(measured, engine_file)
-    known, notes = _known(engine, measured, earlier)
+    known, notes = _known(engine, measured, given)
     moves = advise(engine, {cylinder: one.curve for cylinder, one in measured.items()}, known)
     moves = with_changes(moves, warnings=(*notes, *_identity_notes(measured), *moves.warnings))
+    text = moves_json(moves, {cylinder: one.clip.path for cylinder, one in measured.items()})
     if out is not None:
-        _write(moves, engine, measured, out, replace)
+        _write(moves, engine, text, out, replace)
+    if given["as_json"]:
+        click.echo(text, nl=False)
+        return
     _say(moves, Console(highlight=False))
     if out is not None:
         click.echo(f"\nWritten: {out}")
@@ -201,13 +213,11 @@ def _identity_notes(measured: dict[str, Measurement]) -> tuple[str, ...]:
     )
 
 
-def _write(moves: Moves, engine: Engine, measured: dict[str, Measurement], out: Path, replace: bool) -> None:
-    from timingcam.showing.moves_file import moves_json
+def _write(moves: Moves, engine: Engine, text: str, out: Path, replace: bool) -> None:
     from timingcam.showing.moves_picture import moves_picture
     from timingcam.showing.plots import picture_bytes
     from timingcam.showing.results import write_folder
 
-    text = moves_json(moves, {cylinder: one.clip.path for cylinder, one in measured.items()})
     assert engine.spec is not None  # advise has refused an engine without one
     picture = picture_bytes(moves_picture(moves, engine.spec))
 

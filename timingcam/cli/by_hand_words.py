@@ -1,4 +1,4 @@
-"""What `static` and `tdc` share on the command line: options for places in the picture, the bar, the written folder.
+"""What `static` and `tdc` share on the command line: options for places in the picture, the written folder.
 
 In:  the words of the command line.
 Out: click options; `Watched`; a folder with JSON and picture.
@@ -7,8 +7,7 @@ Not here: what is measured (`reckoning/static.py`, `reckoning/tdc.py`).
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypedDict
 
@@ -19,7 +18,7 @@ from timingcam.cli.values import NamedPlace, Number, Place
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-    from timingcam.reckoning.hand_turned import Progress, Watched
+    from timingcam.reckoning.hand_turned import Watched
 
 
 class Given(TypedDict):
@@ -91,25 +90,3 @@ def write_result(given: Given, name: str, text: str, picture: Callable[[], Figur
         (inside / f"{name}.png").write_bytes(drawn)
 
     write_folder(out, fill, files=(f"{name}.json", f"{name}.png"), replace=given["replace"])
-
-
-@contextmanager
-def bar(quiet: bool) -> Iterator[Progress | None]:
-    """A progress bar on standard error, where a person looks on."""
-    from rich.console import Console
-    from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
-
-    console = Console(stderr=True)
-    if quiet or not console.is_terminal:
-        yield None
-        return
-    columns = (TextColumn("{task.description}"), BarColumn(), TimeElapsedColumn())
-    with Progress(*columns, console=console, transient=True) as bars:
-        tasks: dict[str, Any] = {}
-
-        def show(what: str, share: float) -> None:
-            if what not in tasks:
-                tasks[what] = bars.add_task(what, total=1.0)
-            bars.update(tasks[what], completed=min(share, 1.0))
-
-        yield show

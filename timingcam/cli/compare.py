@@ -43,14 +43,18 @@ if TYPE_CHECKING:
     help="Write the picture as such a file besides compare.png, for print.",
 )
 @click.option("--json", "as_json", is_flag=True, help="Print compare.json instead of words.")
+@click.option("--csv", "as_csv", is_flag=True, help="Print the difference by speed as a table, and nothing else.")
 def compare(first: Path, second: Path, kind: Kind | None, **given: Any) -> None:
     """Compare two results of one engine: FIRST and SECOND are result folders. Differences are second less first."""
     from rich.console import Console
 
+    from timingcam.errors import CannotUse
     from timingcam.reckoning.compare import compare as compare_two
     from timingcam.showing import compare_file
     from timingcam.showing.results import load, write_folder
 
+    if given["as_json"] and given["as_csv"]:
+        raise CannotUse(found="--csv with --json", expected="one of them", do="run it twice")
     one, other = load(first), load(second)
     compared = compare_two(one, other, kind, same_setup=given["same_setup"], same_strobe=given["same_strobe"])
     out: Path | None = given["out"]
@@ -66,8 +70,9 @@ def compare(first: Path, second: Path, kind: Kind | None, **given: Any) -> None:
                 (inside / f"compare.{kind}").write_bytes(drawn)
 
         write_folder(out, fill, files=(*compare_file.FILES, "compare.svg", "compare.pdf"), replace=given["replace"])
-    if given["as_json"]:
-        click.echo(compare_file.compare_json(compared), nl=False)
+    if given["as_json"] or given["as_csv"]:
+        text = compare_file.compare_json(compared) if given["as_json"] else compare_file.difference_csv(compared)
+        click.echo(text, nl=False)
         return
     print_comparison(compared, Console(highlight=False))
     if out is not None:

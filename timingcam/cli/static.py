@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING, Unpack
 
 import click
 
-from timingcam.cli.by_hand_words import Given, bar, shared_options, watched, write_result
+from timingcam.cli.bar import progress_bar
+from timingcam.cli.by_hand_words import Given, shared_options, watched, write_result
 from timingcam.cli.values import Place
 
 if TYPE_CHECKING:
@@ -53,7 +54,7 @@ def static(
     from timingcam.showing.static_picture import static_picture
 
     engine = read_engine(engine_file)
-    with bar(given["quiet"]) as progress:
+    with progress_bar(given["quiet"]) as progress:
         found = static_timing(clip, engine, cylinder, spark_at, watched(given, lamp), progress)
     text = static_json(found)
     write_result(given, "static", text, lambda: static_picture(found))

@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING, Unpack
 
 import click
 
-from timingcam.cli.by_hand_words import Given, bar, shared_options, watched, write_result
+from timingcam.cli.bar import progress_bar
+from timingcam.cli.by_hand_words import Given, shared_options, watched, write_result
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -41,7 +42,7 @@ def tdc(clip: Path, engine_file: Path, cylinder: str, write: bool, **given: Unpa
     engine = read_engine(engine_file)
     if write:
         _rehearse(engine, engine_file, cylinder)
-    with bar(given["quiet"]) as progress:
+    with progress_bar(given["quiet"]) as progress:
         found = true_tdc(clip, engine, cylinder, watched(given), progress)
     text = tdc_json(found)
     written = _new_text(found, engine_file) if write else None

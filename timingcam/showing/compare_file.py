@@ -36,6 +36,26 @@ class Row:
     verdict: str
 
 
+def difference_csv(comparison: Comparison) -> str:
+    """The difference by speed as a table, ten figures to a number as in `readings.csv`.
+
+    Parameters
+    ----------
+    comparison : Comparison
+        What to write.
+
+    Returns
+    -------
+    str
+        Comma-separated, with a header row; that alone where no speeds are common.
+    """
+    c = comparison
+    half = Z95 * c.sd_deg
+    columns = (c.rpm, c.difference_deg, c.random_sd_deg, c.sd_deg, c.difference_deg - half, c.difference_deg + half)
+    rows = [",".join(f"{value:.10g}" for value in row) for row in zip(*columns, strict=True)]
+    return "\n".join(["rpm,value_deg,random_sd_deg,sd_deg,low_deg,high_deg", *rows, ""])
+
+
 def compare_json(comparison: Comparison) -> str:
     """A comparison as the text of `compare.json`.
 
