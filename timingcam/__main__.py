@@ -1,6 +1,18 @@
-"""`python -m timingcam`: the same as the command."""
+"""`python -m timingcam`, and the command itself."""
 
-from timingcam.cli.main import main
+import sys
+
+
+def run() -> None:
+    """Run the command; Ctrl-C ends it in a sentence even while it is still being loaded."""
+    try:
+        from timingcam.cli.main import main
+
+        main()
+    except KeyboardInterrupt:
+        sys.stderr.write("Interrupted.\n")
+        sys.exit(130)
+
 
 if __name__ == "__main__":
-    main()
+    run()

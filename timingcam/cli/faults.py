@@ -11,9 +11,12 @@ import difflib
 import errno
 import os
 import re
+import signal
 import sys
+import threading
 import traceback
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 
 import click
 
@@ -52,7 +55,8 @@ def guard(run: Callable[[], int], *, debug: bool = False) -> int:
     """
     _print_what_the_terminal_can()
     try:
-        status = _run(run, debug)
+        with _ended_like_ctrl_c():
+            status = _run(run, debug)
         sys.stdout.flush()
     except BrokenPipeError:
         # The reader of our output has seen enough, as in `timingcam log list | head`.
@@ -182,6 +186,26 @@ def _print_what_the_terminal_can() -> None:
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="backslashreplace")
+
+
+@contextmanager
+def _ended_like_ctrl_c() -> Iterator[None]:
+    """Being asked to end, or losing the terminal, is taken like Ctrl-C: what is half written goes."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+
+    def interrupt(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    asked = [getattr(signal, name) for name in ("SIGTERM", "SIGHUP") if hasattr(signal, name)]
+    # Whoever has other plans for them (nohup, a program that uses us) keeps those.
+    before = {one: signal.signal(one, interrupt) for one in asked if signal.getsignal(one) is signal.SIG_DFL}
+    try:
+        yield
+    finally:
+        for one, handler in before.items():
+            signal.signal(one, handler)
 
 
 def _let_go_of_output() -> None:
