@@ -17,8 +17,8 @@ from dataclasses import dataclass
 from timingcam.reckoning.result import BudgetRow
 
 DEG_PER_S_PER_RPM = 6.0  # definition: 360 degrees a turn, 60 s a minute
-# Our choice, as standard uncertainties; an engine file's `index_above_sd_mm` takes their place. (A mark's own place, where
-# the file has no `sd_deg`, is `STAMPED_SD_DEG` of `seeing/marks.py`.)
+# Our choice, as standard uncertainties; an engine file's `index_above_sd_mm` takes their place. A mark's own is in
+# `seeing/marks.py`, `STAMPED_SD_DEG`, which gives way to the file's `sd_deg`.
 INDEX_ABOVE_MM = 2.5  # an index of unknown height stands 0 to 5 mm off the rotor's plane:
 INDEX_ABOVE_SD_MM = 5.0 / math.sqrt(12.0)  # evenly spread over that (GUM 4.3.7)
 # Our choice, as an sd about nought: strobes and ignitions of unknown make are late by tens of microseconds: anything
