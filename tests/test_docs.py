@@ -196,6 +196,21 @@ def test_engine_file_page_runs(tmp_path: Path) -> None:
         ran(words, tmp_path)
 
 
+@pytest.mark.slow
+def test_many_clips_runs(tmp_path: Path) -> None:
+    page = (ROOT / "docs" / "many-clips.md").read_text(encoding="utf-8")
+    for side in ("left", "right"):
+        shutil.copy(ROOT / "sample_media" / f"{side}-sweep.mp4", tmp_path / f"{side}.mp4")
+    shutil.copy(ROOT / "shared" / "engines" / "demo-twin.toml", tmp_path / "mine.toml")
+    listed = re.search(r"```csv\n(.*?)```", page, re.DOTALL)
+    assert listed is not None
+    (tmp_path / "clips.csv").write_text(listed[1], encoding="utf-8")
+    for words in commands(page):
+        ran(words, tmp_path)
+    # The second command names the same clips, engine file and options: nothing is measured twice.
+    assert len([p for p in (tmp_path / "evening").iterdir() if p.is_dir()]) == 2
+
+
 def test_no_page_with_commands_is_left_out_of_the_runs() -> None:
     with_commands = {page.name for page in PAGES if commands(page.read_text(encoding="utf-8"))}
     assert with_commands == {
@@ -204,4 +219,5 @@ def test_no_page_with_commands_is_left_out_of_the_runs() -> None:
         "adjusting.md",
         "engine-file.md",
         "reading-the-curve.md",
+        "many-clips.md",
     }
