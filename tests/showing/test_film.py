@@ -14,6 +14,7 @@ from made_clip import FPS, N_FRAMES, TONE_HZ, make_clip
 
 from timingcam.errors import CannotUse
 from timingcam.reckoning.result import Measurement
+from timingcam.seeing.clip import ClipInfo, Orientation
 from timingcam.showing import film_light as light
 from timingcam.showing.film import CARD_S, ENDING_S, Film, make_film, usual_slowness
 from timingcam.showing.film_file import FRAMES_PER_S
@@ -190,3 +191,31 @@ def test_nothing_read_nothing_filmed(made: tuple[Measurement, Path], tmp_path: P
     blind = replace(measurement, pictures=replace(p, to_rotor=np.full_like(p.to_rotor, np.nan)))
     with pytest.raises(CannotUse, match=r"flashes\.npz"):
         make_film(blind, clip, tmp_path / "film.mp4")
+
+
+def upright(turns: int) -> ClipInfo:
+    return ClipInfo(Path("clip.mp4"), "h264", Orientation(64, 48, turns), 60.0, None, 8, False, False, False, 0)
+
+
+@pytest.mark.parametrize("turns", [0, 1, 2, 3])
+def test_rows_that_were_lit_are_the_sensors_own(turns: int) -> None:
+    info = upright(turns)
+    share = light.lit_share(light.Piece(0, 0, 10, 30), info)
+    width, height = info.orientation.shown_size
+    assert share.shape == (height, width)
+    for row, lit in ((5, 0.0), (20, 1.0), (40, 0.0)):
+        x, y = np.round(info.orientation.to_shown(np.array([32.0, row]))).astype(int)
+        assert share[y, x] == lit
+
+
+def test_a_flash_at_the_foot_of_a_frame_lights_the_next_ones_head(made: tuple[Measurement, Path]) -> None:
+    measurement, _ = made
+    p, height = measurement.pictures, 240
+    first = p.row_first.copy()
+    last = p.row_last.copy()
+    first[0], last[0] = 200, height - 1
+    # 100 µs a row, 28 ms open: a band of 280 rows, of which the frame's period of 333 rows leaves 146 and more for the next.
+    camera = replace(measurement.camera, line_time_s=1e-4, exposure_s=0.028)
+    at_foot = replace(measurement, camera=camera, pictures=replace(p, row_first=first, row_last=last))
+    pieces = [piece for piece in light.pieces_of(at_foot, height) if piece.flash == 0]
+    assert [(piece.frame, piece.first, piece.last) for piece in pieces] == [(0, 200, 239), (1, 0, 146)]
