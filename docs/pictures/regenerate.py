@@ -165,13 +165,15 @@ def draw_speed(measured: Measurement) -> None:
 
 
 def draw_film(measured: Measurement) -> None:
-    """One moment of the film."""
+    """One moment of the film, while a flash is shown that was used."""
+    used = np.flatnonzero(measured.readings.used)
+    shown_s = usual_slowness(measured) * measured.readings.time_s[used[int(0.75 * len(used))]]
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "film.mp4"
         make_film(measured, CLIP, path)
         with av.open(str(path)) as film:
             for frame in film.decode(video=0):
-                if frame.time > 0.72 * measured.clip.duration_s * usual_slowness(measured):
+                if frame.time > shown_s + 0.06:
                     picture = frame.to_ndarray(format="bgr24")
                     cv2.imwrite(str(HERE / "film.jpg"), picture, [cv2.IMWRITE_JPEG_QUALITY, 82])
                     return
