@@ -36,9 +36,10 @@ MAY_IMPORT = {
     "showing": RECKONING,
     "keeping": RECKONING | {"showing"},
     "measure": RECKONING,
+    "inspecting": RECKONING,
     "batch": RECKONING | {"measure", "showing"},
-    "cli": RECKONING | {"measure", "batch", "showing", "keeping", "staging"},
-    "__init__": RECKONING | {"measure", "batch", "showing"},
+    "cli": RECKONING | {"measure", "inspecting", "batch", "showing", "keeping", "staging"},
+    "__init__": RECKONING | {"measure", "inspecting", "batch", "showing"},
     "__main__": {"cli"},
 }
 

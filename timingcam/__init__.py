@@ -16,7 +16,9 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from timingcam.engine import Engine, read_engine
     from timingcam.errors import CannotMeasure, CannotUse, TimingcamError
+    from timingcam.inspecting import inspect
     from timingcam.measure import Options, Pointed, Strobe, measure
+    from timingcam.reckoning.fitness import Inspection
     from timingcam.reckoning.result import Measurement
     from timingcam.showing.plots import plot
     from timingcam.showing.results import load, save
@@ -27,12 +29,14 @@ __all__ = [
     "CannotMeasure",
     "CannotUse",
     "Engine",
+    "Inspection",
     "Measurement",
     "Options",
     "Pointed",
     "Strobe",
     "TimingcamError",
     "__version__",
+    "inspect",
     "load",
     "measure",
     "plot",
@@ -45,11 +49,13 @@ _HOMES = {
     "CannotMeasure": "timingcam.errors",
     "CannotUse": "timingcam.errors",
     "Engine": "timingcam.engine",
+    "Inspection": "timingcam.reckoning.fitness",
     "Measurement": "timingcam.reckoning.result",
     "Options": "timingcam.measure",
     "Pointed": "timingcam.measure",
     "Strobe": "timingcam.measure",
     "TimingcamError": "timingcam.errors",
+    "inspect": "timingcam.inspecting",
     "load": "timingcam.showing.results",
     "plot": "timingcam.showing.plots",
     "read_engine": "timingcam.engine",

@@ -19,6 +19,7 @@ from timingcam.cli import faults
 
 # Command -> module and name in it. Loaded when named or listed, so that a command waits for no other's imports.
 COMMANDS = {
+    "inspect": ("timingcam.cli.inspect", "inspect"),
     "measure": ("timingcam.cli.measure", "measure"),
     "batch": ("timingcam.cli.batch", "batch"),
     "compare": ("timingcam.cli.compare", "compare"),
