@@ -24,6 +24,7 @@ from timingcam.seeing.clip import ClipInfo, Frame
 SIDE_PX = 720  # of the square that is shown: what a telephone's screen shows whole
 AROUND = 1.42  # our choice, rotor radii from its centre to the edge: the index and its arrow are in view
 FEATHER = 0.012  # of the picture's height: soft edge of what a flash lit, so that no hard line runs through the rotor
+INSET = 0.008  # of the height: rows left out at a band's edge, where a flash of some length lit them in part only
 COARSE_PX = 24  # brightness is held steady over places of this size; what is finer is what there is to see
 WHITE = 0.92  # of the display's range: where the brightest hundredth of the average is put
 MAX_GAIN = 3.0
@@ -113,8 +114,9 @@ def lit_share(piece: Piece, info: ClipInfo) -> np.ndarray:
     rows = np.arange(info.height, dtype=np.float32)
     soft = max(FEATHER * info.height, 1.0)
     # A band that reaches the picture's edge has no edge there.
-    above = np.ones_like(rows) if piece.first <= 0 else (rows - piece.first) / soft
-    below = np.ones_like(rows) if piece.last >= info.height - 1 else (piece.last - rows) / soft
+    inset = INSET * info.height
+    above = np.ones_like(rows) if piece.first <= 0 else (rows - piece.first - inset) / soft
+    below = np.ones_like(rows) if piece.last >= info.height - 1 else (piece.last - inset - rows) / soft
     share = np.clip(np.minimum(above, below), 0.0, 1.0)
     return np.ascontiguousarray(info.orientation.show(np.broadcast_to(share[:, None], (info.height, info.width))))
 
