@@ -27,9 +27,10 @@ from simulation import Run, simulate
 
 from timingcam.engine import read_engine
 from timingcam.errors import CannotMeasure
-from timingcam.measure import Options, measure
-from timingcam.reckoning.assemble import Strobe
+from timingcam.measure import Options, watch
+from timingcam.reckoning.assemble import flash_angles
 from timingcam.reckoning.hearing import note_of
+from timingcam.reckoning.speeds import speed_of
 from timingcam.reckoning.tacho import FlashAngles, crank_speed
 from timingcam.seeing.clip import open_clip
 from timingcam.seeing.soundtrack import read_sound
@@ -142,14 +143,18 @@ def rendered(folder: Path) -> list[Row]:
 
 
 def _by_flashes(clip: Path, true_s: np.ndarray, true_rpm: np.ndarray) -> np.ndarray:
+    """Every flash that was timed, whether or not its marks were lit: a speed needs no advance."""
+    engine = read_engine(ENGINES / "demo-twin.toml")
     try:
-        found = measure(clip, ENGINES / "demo-twin.toml", "left", Options(strobe=Strobe(30e-6)))
+        seen = watch(clip, engine, "left", Options())
+        angles = flash_angles(seen, engine, "left")
+        speed = speed_of(angles, engine, seen.windows_s(), None).speed
     except CannotMeasure as fault:
         print(f"  {clip.name}: {fault}")
         return np.array([np.nan])
-    known = np.isfinite(found.readings.rpm)
-    nearest = np.abs(true_s[:, None] - found.readings.time_s[known][None, :]).argmin(axis=0)
-    return np.asarray(found.readings.rpm[known] / true_rpm[nearest] - 1)
+    known = np.isfinite(speed.rpm)
+    nearest = np.abs(true_s[:, None] - angles.time_s[known][None, :]).argmin(axis=0)
+    return np.asarray(speed.rpm[known] / true_rpm[nearest] - 1)
 
 
 def _row(what: str, source: str, off: np.ndarray, asked: float) -> Row:
