@@ -44,7 +44,7 @@ def measure(clip: Path, *_: object) -> Measurement:
         time.sleep(0.5)
     with (folder / "notes.txt").open("a") as file:
         file.write(f"{clip.name}\n")
-    return make_measurement()
+    return make_measurement(n=60)
 
 
 def write_quickly(measurement: Measurement, inside: Path) -> None:

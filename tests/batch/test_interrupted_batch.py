@@ -18,8 +18,8 @@ from made_work import notes
 from timingcam.showing.results import FILES
 
 HERE = Path(__file__).parent
-PATIENCE_S = 120.0  # for processes to start on a busy machine of two cores
-N_CLIPS = 12
+PATIENCE_S = 300.0  # on a busy machine of two cores
+N_CLIPS = 8
 
 BATCH = """
 import sys
@@ -74,7 +74,8 @@ def test_ended_in_the_middle_and_gone_on_with(how: signal.Signals, tmp_path: Pat
         assert time.monotonic() < give_up + PATIENCE_S
         time.sleep(0.05)
     results = [p for p in (tmp_path / "out").iterdir() if p.is_dir() and not p.name.startswith(".")]
-    assert 2 <= len(results) < N_CLIPS
+    # Two of the three may not have been saved yet.
+    assert 1 <= len(results) < N_CLIPS
     assert all(sorted(p.name for p in one.iterdir()) == sorted(FILES) for one in results)
     done = {one.name.split("-")[0] + ".mp4" for one in results}
     (tmp_path / "notes.txt").unlink()

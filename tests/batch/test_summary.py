@@ -15,8 +15,8 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 from made_measurement import make_engine, make_measurement
 
+from timingcam.batch import picture
 from timingcam.batch.job import Job, Outcome, figures_of
-from timingcam.batch.picture import MOST_ROWS, batch_picture
 from timingcam.batch.summary import COLUMNS, batch_csv, batch_json
 from timingcam.showing.plots import picture_bytes
 
@@ -60,7 +60,7 @@ def test_json(outcomes: list[Outcome]) -> None:
 
 
 def test_picture(outcomes: list[Outcome]) -> None:
-    figure = batch_picture(outcomes)
+    figure = picture.batch_picture(outcomes)
     assert picture_bytes(figure, dpi=40)[:8] == b"\x89PNG\r\n\x1a\n"
     words = [text.get_text() for axes in figure.axes for text in axes.texts]
     assert "refused: see batch.csv" in words and "failed: see batch.csv" in words
@@ -68,7 +68,8 @@ def test_picture(outcomes: list[Outcome]) -> None:
     assert labels[0] == "good.mp4, left" and len(labels[3]) < 40
 
 
-def test_picture_of_very_many(outcomes: list[Outcome]) -> None:
-    figure = batch_picture([outcomes[1]] * (MOST_ROWS + 1))
-    assert figure.get_figheight() * figure.dpi < 2**15  # what PNG viewers and Agg take
-    assert f"the first {MOST_ROWS} drawn" in figure.get_suptitle()
+def test_picture_of_very_many(outcomes: list[Outcome], monkeypatch: pytest.MonkeyPatch) -> None:
+    assert (1.9 + picture.ROW_IN * picture.MOST_ROWS) * picture._dpi(picture.MOST_ROWS) < 2**15  # what viewers open
+    monkeypatch.setattr(picture, "MOST_ROWS", 5)
+    figure = picture.batch_picture([outcomes[1]] * 6)
+    assert len(figure.axes[0].get_yticklabels()) == 5 and "the first 5 drawn" in figure.get_suptitle()
