@@ -183,6 +183,19 @@ def test_exposures_longer_than_the_time_between_flashes(camera: Camera) -> None:
     assert np.sum(np.abs(off[~sharp]) > 0.6 * still_s + 20 * camera.line_s) <= 3
 
 
+def test_an_exposure_that_steps_while_filming() -> None:
+    before, after = Camera(exposure_s=3e-3), Camera(exposure_s=5e-3)
+    flash_s = swept_flashes(before)
+    rows = np.concatenate([light(before, flash_s, LENGTH_S)[:130], light(after, flash_s, LENGTH_S)[130:]])
+    flashes = find_flashes(find_bands(rows), frame_clock(before.frame_s))
+    assert flashes.line_time_s == pytest.approx(before.line_s, rel=0.01)
+    off = flashes.time_s - flash_s[nearest(flashes, flash_s)]
+    off -= np.median(off)  # the exposure told is one for the whole clip
+    assert len(set(nearest(flashes, flash_s).tolist())) == len(flashes)
+    # Three line times are what is asked; a flash or two about the step have the other exposure's end.
+    assert np.sqrt(np.mean(off**2)) < 3 * before.line_s
+
+
 def test_rows_of_two_flashes_show_neither() -> None:
     camera = Camera(fps=30, n_rows=540, line_s=40e-6, exposure_s=32.5e-3)
     flash_s = swept_flashes(camera)

@@ -21,14 +21,14 @@ def test_one_flash_is_one_however_many_light_a_row(exposure_s: float) -> None:
     """Up to 5600 rpm a flash comes every 21 ms: of the lit rows of the longest exposure more than half hold two."""
     camera = Camera(fps=30, line_s=90e-6, exposure_s=exposure_s)
     flash_s = swept_flashes(camera)
-    lit, _ = in_flashes(light(camera, flash_s))
+    lit, _, _ = in_flashes(light(camera, flash_s))
     # The scene is uneven along the rows by 7 % of its light, and smoothed over a fortieth of them.
     assert lit == pytest.approx(shares(camera, flash_s), abs=0.08)
 
 
 def test_noise_is_told() -> None:
     camera = Camera()
-    _, noise = in_flashes(light(camera, even_flashes(camera), noise=0.004))
+    _, noise, _ = in_flashes(light(camera, even_flashes(camera), noise=0.004))
     flash = light(camera, np.zeros(0), ambient=1.0)[0]
     # From 57,000 differences of rows, whose median deviation is known to half a percent; the flash's light to a few.
     assert noise == pytest.approx(0.004 / float(np.median(flash)), rel=0.05)

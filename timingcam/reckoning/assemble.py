@@ -28,6 +28,7 @@ from timingcam.seeing.view import View
 
 # Our choice: a falling order this clear over a fall this large is no retard at the top and no sticking advancer.
 BACKWARDS_RANK, BACKWARDS_FALL_DEG = -0.3, 5.0
+SMEAR_DEG = 10.0  # our choice: marks smeared over more than the usual gap between two of them run into one another
 UNSURE_TIMES = 4.0  # our choice: a reading with less than a sixteenth of the usual weight adds nothing but risk
 NOT_LIT = "the index or the marks are not lit"
 # Our choice: a delay is read off a data sheet or a scope's screen, to a tenth, or a tenth of a division of 20 µs.
@@ -141,6 +142,8 @@ def advance_readings(seen: Seen, angles: FlashAngles, speed: Speed, strobe: Stro
             reason = reason or "not on a spark of this engine"
         elif not reason and not lit[i]:
             reason = NOT_LIT
+        elif not reason and DEG_PER_S_PER_RPM * speed.rpm[i] * seen.flashes.ramp_s > SMEAR_DEG:
+            reason = "the rotor turned too far while the flash lasted"
         elif not reason and angles.seen_sd_deg[i] > unsure_deg:
             reason = "its angle is far less sure than the others'"
         elif not reason and not np.isfinite(speed.rpm[i]):
@@ -175,11 +178,14 @@ def refuse_backwards(readings: Readings) -> None:
     if used.sum() < 20:
         return
     rpm, advance = readings.rpm[used], readings.advance_deg[used]
-    slow, fast = np.percentile(rpm, [15, 85])
-    if fast < 1.5 * slow:
+    # The slowest few against the fast: most flashes may be at full advance.
+    order = np.argsort(rpm)
+    slow = order[: max(4, len(rpm) // 8)]
+    fast = np.flatnonzero(rpm >= np.interp(0.75, [0, 1], [rpm.min(), rpm.max()]))
+    if np.median(rpm[fast]) < 1.3 * np.median(rpm[slow]):
         return
-    rank = np.corrcoef(np.argsort(np.argsort(rpm)), np.argsort(np.argsort(advance)))[0, 1]
-    fall = float(np.median(advance[rpm <= slow]) - np.median(advance[rpm >= fast]))
+    rank = np.corrcoef(np.argsort(order), np.argsort(np.argsort(advance)))[0, 1]
+    fall = float(np.median(advance[slow]) - np.median(advance[fast]))
     if rank < BACKWARDS_RANK and fall > BACKWARDS_FALL_DEG:
         raise CannotMeasure(
             found=f"an advance that falls by {fall:.0f} degrees as the speed rises",

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
+from scipy.ndimage import median_filter
 
 from timingcam.errors import CannotMeasure
 from timingcam.seeing.levels import DO_LIGHT, in_flashes
@@ -23,6 +24,7 @@ MIN_BAND_ROWS = 6  # our choice: shorter runs are noise or cannot hold a mark
 TOO_TALL = 1.12  # our choice: of the usual height; noise and a stepping exposure stay below
 UNLIT = 0.35  # flashes: rows darker than this were lit by none
 FEWEST_WHOLE = 5
+HEIGHT_WINDOW = 7  # bands seen whole
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -91,32 +93,32 @@ def find_bands(light: np.ndarray) -> Bands:
     CannotMeasure
         If nothing in the clip brightens and darkens as rows lit by a flash do.
     """
-    lit, noise = in_flashes(light)
-    steps, lit = find_steps(lit, noise)
+    lit, noise, dim = in_flashes(light)
+    steps, lit = find_steps(lit, noise, dim)
     found: list[_Band] = []
     bounds = np.searchsorted(steps.frame, np.arange(len(lit) + 1))
     for frame in range(len(lit)):
         found += _of_frame(frame, lit[frame], steps, slice(bounds[frame], bounds[frame + 1]))
-    tall = _usual_height(found)
-    parted = [part for band in found for part in _parted(band, tall, light.shape[1])]
+    tall = usual_heights(np.array([b.frame for b in found]), np.array([b.end - b.start for b in found]))
+    each = tall if tall is not None else [None] * len(found)
+    parted = [part for band, rows in zip(found, each, strict=True) for part in _parted(band, rows, light.shape[1])]
     return _told(parted, lit, steps.ramp_rows, noise)
 
 
 def _of_frame(frame: int, lit: np.ndarray, steps: Steps, here: slice) -> list[_Band]:
     """Bands of one frame: who began first ends first."""
-    up, beside = steps.up[here], steps.beside[here]
-    cuts = np.where(up, beside, beside + 1)
-    parts = np.split(lit, cuts)
+    up, beside, row = steps.up[here], steps.beside[here], steps.row[here]
+    parts = np.split(lit, np.where(up, beside, beside + 1))
     before = _lit_before_the_first(parts, np.cumsum(np.r_[0, np.where(up, 1, -1)]))
     bands = [_Band(frame) for _ in range(before)]
     ended = 0
-    for rising, row, near in zip(up, steps.row[here], beside, strict=True):
+    for rising, at, near in zip(up, row, beside, strict=True):
         if rising:
-            lit_from = row if np.isfinite(row) else near - 0.5
-            bands.append(_Band(frame, start=row, lit_from=lit_from))
+            lit_from = at if np.isfinite(at) else near - 0.5
+            bands.append(_Band(frame, start=at, lit_from=lit_from))
         else:
-            bands[ended].end = row
-            bands[ended].lit_to = row if np.isfinite(row) else near + 0.5
+            bands[ended].end = at
+            bands[ended].lit_to = at if np.isfinite(at) else near + 0.5
             ended += 1
     for earlier, later in pairwise(bands):
         later.alone_from = max(later.alone_from, earlier.lit_to)
@@ -136,10 +138,18 @@ def _lit_before_the_first(parts: list[np.ndarray], course: np.ndarray) -> int:
     return int(tries[np.argmin(np.nansum(off * rows, axis=1))])
 
 
-def _usual_height(bands: list[_Band]) -> float | None:
-    height = np.array([band.end - band.start for band in bands])
-    whole = height[np.isfinite(height)]
-    return float(np.median(whole)) if len(whole) >= FEWEST_WHOLE else None
+def usual_heights(frame: np.ndarray, height: np.ndarray) -> np.ndarray | None:
+    """Height of a whole band about each of the bands, shape of `frame`; None where too few were seen whole.
+
+    Cameras change their exposure while they film, some in steps: a running median keeps those sharp.
+    """
+    whole = np.flatnonzero(np.isfinite(height))
+    if len(whole) < FEWEST_WHOLE:
+        return None
+    usual = median_filter(height[whole], HEIGHT_WINDOW, mode="nearest")
+    after = np.clip(np.searchsorted(frame[whole], frame), 1, len(whole) - 1)
+    nearer = frame - frame[whole[after - 1]] <= frame[whole[after]] - frame
+    return usual[np.where(nearer, after - 1, after)]
 
 
 def _parted(band: _Band, tall: float | None, n_rows: int) -> list[_Band]:

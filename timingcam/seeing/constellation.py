@@ -31,6 +31,10 @@ NEAR_RIM = 0.12  # rim radii over which a line's claim to be the index falls
 CLEAR_A_RADIUS, CLEAR_MARK_A_RADIUS = 0.3, 0.5
 LEAST_SHARE = 0.6  # our choice: of the file's marks that must be there
 CLEAR_ENOUGH = 250.0  # a line this clear is as good as any
+LEAST_FIT = 0.25  # of plausibility; beyond 16 degrees off the file's curve
+EVEN_WITHIN_DEG, EVEN_TO = 3.0, 1.25  # our choice: a pointer's tip; rim radii
+LEAST_EVEN = 0.1
+LEAST_CLAIM = 0.2  # our choice: of the best; what looks much less like an index is none
 BROAD_DEG = 5.0  # our choice: what is broader is a lug or a coil rather than an index
 FLANK = 1.2  # of the widths together: what lies beside a line, of the other sign, is its own background
 DISTINCT_DEG = 2.5  # ways to lay the constellation closer than this are one, read off one line or another
@@ -136,17 +140,40 @@ def readings_of(
     cylinder: str,
 ) -> list[Reading]:  # fmt: skip
     tdc = next(c.tdc_deg for c in engine.cylinder if c.name == cylinder)
+    claims = [_claim(line, maps.rim) * max(LEAST_EVEN, evenness_about(maps, line.deg)) for line in still]
     result = []
     for zero, score, lines in zeros:
-        for line in still:
+        for line, claim in zip(still, claims, strict=True):
             past = maps.sense * (maps.turns_deg + zero - line.deg)
             fit = _plausibility(np.asarray(wrap(tdc - past)), engine)
-            if fit <= 0.01:
-                continue
-            near = float(np.exp(-((max(0.0, line.inner - maps.rim) / NEAR_RIM) ** 2)))
-            slim = 1 / (1 + (line.width_deg / BROAD_DEG) ** 2)
-            result.append(Reading(zero, line, lines, score, fit * near * slim * min(line.score, CLEAR_ENOUGH)))
+            # A screw's slot is no way out where the pointer itself shows what no engine has.
+            if fit > LEAST_FIT and claim >= LEAST_CLAIM * max(claims):
+                result.append(Reading(zero, line, lines, score, fit * claim))
     return sorted(result, key=lambda r: -(r.constellation + np.sqrt(r.index_score)))
+
+
+def _claim(line: Line, rim: float) -> float:
+    """How much a line beside the rotor looks like an index, whatever it would show."""
+    near = float(np.exp(-((max(0.0, line.inner - rim) / NEAR_RIM) ** 2)))
+    slim = 1 / (1 + (line.width_deg / BROAD_DEG) ** 2)
+    return near * slim * min(line.score, CLEAR_ENOUGH)
+
+
+def evenness_about(maps: Maps, deg: float) -> float:
+    """How alike the sides of a line beside the rotor are, -1 to 1: a pointer, a scribed line or a notch has two that
+    mirror each other, a pointer's flank or a casting's edge has not."""
+    radii = maps.grid.radii
+    still = maps.still[(radii > maps.rim) & (radii < EVEN_TO * maps.rim)]
+    cells_a_deg = still.shape[1] / 360.0
+    off = np.arange(1, max(2, round(EVEN_WITHIN_DEG * cells_a_deg)) + 1)
+    below = deg * cells_a_deg - off
+    above = deg * cells_a_deg + off
+    cells = np.arange(still.shape[1])
+    left, right = (
+        np.stack([np.interp(at, cells, row, period=still.shape[1]) for row in still]) for at in (below, above)
+    )
+    power = float(np.sqrt((left**2).sum() * (right**2).sum()))
+    return float((left * right).sum()) / power if power > 0 else 0.0
 
 
 def _plausibility(advance: np.ndarray, engine: Engine) -> float:

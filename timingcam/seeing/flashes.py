@@ -13,13 +13,13 @@ next gives L at once. Everywhere, L must make the flashes of an engine that turn
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.optimize import minimize_scalar
 
 from timingcam.errors import CannotMeasure
-from timingcam.seeing.bands import Bands
+from timingcam.seeing.bands import Bands, usual_heights
 from timingcam.seeing.clock import FrameClock
 from timingcam.seeing.evenness import line_time_from_evenness, unevenness
 
@@ -27,6 +27,7 @@ from timingcam.seeing.evenness import line_time_from_evenness, unevenness
 MIN_LINE_TIME_S = 1e-6
 LEAST_READOUT = 0.1  # our choice: of the frame period; faster sensors hardly roll
 ALIKE_ROWS = 0.02  # our choice: of the frame's height, about what a stepping exposure or a stamp may move
+STEADY_ROWS = 0.02  # our choice: of a band's height; less is the edges' noise
 N_SHARES = 9
 AS_EVEN = 1e-3  # our choice: of the spark period; engines run no more evenly than that
 MIN_FLASHES = 12  # our choice: fewer say nothing about a curve
@@ -98,11 +99,25 @@ def find_flashes(
             do="film for longer, with the strobe on the marks all the time",
         )  # fmt: skip
     time_s = clock.time_s
+    bands = _as_if_exposed_alike(bands)
     edged = np.isfinite(bands.start_row) | np.isfinite(bands.end_row)
     if edged.mean() < 0.3:
         return _whole_frames(bands, time_s, exposure_s)
     shutter = _shutter(bands, time_s, line_time_s, exposure_s)
     return _timed(bands, time_s, shutter, clock.jitter_s if not clock.regular else 0.0)
+
+
+def _as_if_exposed_alike(bands: Bands) -> Bands:
+    """Starts moved to where they would be had the camera not changed its exposure: the ends do not depend on it."""
+    height = bands.end_row - bands.start_row
+    usual = usual_heights(bands.frame, height)
+    if usual is None:
+        return bands
+    typical = float(np.median(height[np.isfinite(height)]))
+    extra = usual - typical
+    if np.abs(extra).max() < max(STEADY_ROWS * typical, 4 * bands.row_sd):
+        return bands
+    return replace(bands, start_row=bands.start_row + extra)
 
 
 def _shutter(bands: Bands, time_s: np.ndarray, line_time_s: float | None, exposure_s: float | None) -> Shutter:

@@ -23,11 +23,16 @@ MIN_CONTRAST = 5.0  # our choice: a flash must stand this many row-noise sds ove
 DO_LIGHT = "film nearer, with the strobe nearer to the marks and less light from elsewhere"
 STEEP_SHARE = 0.25  # our choice: of the brightest light; a smaller change over a few rows is no flash's edge
 FEWEST_STEPS = 12
+DIM = 0.4  # our choice: of the usual row's light
+REACH_SHARE = 0.08  # of the rows: as far as pictures are laid on one another
+LEAST_MOVE_ROWS = 6  # our choice: less is in no one's way
+LEAST_LIT_SHARE = 0.15  # of the rows
+NEARER = 0.005  # our choice, of the logarithm of light: of shifts that fit alike the nearer
 ONE_FLASH = 0.8  # steps of this share of the brightest light or more: no row held two flashes
 
 
-def in_flashes(light: np.ndarray) -> tuple[np.ndarray, float]:
-    """Light in units of a typical flash, and the standard deviation of the rows' noise in the same.
+def in_flashes(light: np.ndarray) -> tuple[np.ndarray, float, np.ndarray]:
+    """Light in units of a typical flash, the standard deviation of the rows' noise in the same, and the dim rows.
 
     Parameters
     ----------
@@ -38,6 +43,8 @@ def in_flashes(light: np.ndarray) -> tuple[np.ndarray, float]:
     -------
     lit : ndarray, shape (n_frames, n_rows), float32
     noise : float
+    dim : ndarray, shape (n_rows,), bool
+        Rows where the scene is so dark that a bright thing moved by the hand looks like a flash.
 
     Raises
     ------
@@ -59,16 +66,51 @@ def in_flashes(light: np.ndarray) -> tuple[np.ndarray, float]:
     flash = np.maximum(top, 0.15 * usual_top)
     one = _one_flash(over / flash)
     most = 1.5 if one < ONE_FLASH else np.inf
-    flash = flash * one
+    flash = _usual(over, flash * one, most)
+    # A hand that shakes moves bright metal up and down: the picture of one flash moves along.
+    dim = flash < DIM * float(np.median(flash))
+    moved = _moved(over, flash) if one >= ONE_FLASH else np.zeros(len(over), int)
+    if np.ptp(moved) >= LEAST_MOVE_ROWS:
+        flash = _usual(_shifted(over, -moved), flash, most)
+        flash = _shifted(np.repeat(flash[None, :], len(over), axis=0), moved)
+    return (over / flash).astype(np.float32), noise / float(np.median(flash)), dim
+
+
+def _usual(over: np.ndarray, flash: np.ndarray, most: float) -> np.ndarray:
+    """The usual light of rows that one flash lit: the brightest frames overstate it."""
     for _ in range(2):
-        # The brightest frames overstate a flash: the usual level of rows that one flash lit.
         bright = np.where((over > 0.5 * flash) & (over < most * flash), over, np.nan)
         with warnings.catch_warnings():
             warnings.simplefilter("ignore", RuntimeWarning)  # rows that were never lit have no median
             usual = np.nanmedian(bright, axis=0)
         usual = np.where(np.isfinite(usual), usual, flash)
-        flash = np.maximum(_smooth(usual, max(2, light.shape[1] // 80)), 0.15 * float(np.median(usual)))
-    return (over / flash).astype(np.float32), noise / float(np.median(flash))
+        flash = np.maximum(_smooth(usual, max(2, over.shape[1] // 80)), 0.15 * float(np.median(usual)))
+    return flash
+
+
+def _moved(over: np.ndarray, flash: np.ndarray) -> np.ndarray:
+    """By how many rows the picture is moved in each frame, shape (n_frames,): where lit rows are the evenest share of
+    the flash's light; between frames with few lit rows as in their neighbours."""
+    n_rows = over.shape[1]
+    reach = max(2, round(REACH_SHARE * n_rows))
+    shifts = np.arange(-reach, reach + 1)
+    log_flash = np.log(np.stack([_shifted(flash[None, :], np.array([dy]))[0] for dy in shifts]))
+    told, found = [], []
+    for frame in range(len(over)):
+        rows = np.flatnonzero(over[frame] > 0.3 * flash)
+        if len(rows) < LEAST_LIT_SHARE * n_rows:
+            continue
+        share = np.log(over[frame, rows])[None, :] - log_flash[:, rows]
+        uneven = np.median(np.abs(share - np.median(share, axis=1, keepdims=True)), axis=1)
+        told.append(frame)
+        found.append(shifts[int(np.argmin(uneven + NEARER * np.abs(shifts) / reach))])
+    return np.round(np.interp(np.arange(len(over)), told, found)).astype(int) if told else np.zeros(len(over), int)
+
+
+def _shifted(light: np.ndarray, rows: np.ndarray) -> np.ndarray:
+    """Each frame's rows moved down by its number of rows, the outermost repeated."""
+    index = np.clip(np.arange(light.shape[1])[None, :] - rows[:, None], 0, light.shape[1] - 1)
+    return np.take_along_axis(light, index, axis=1)
 
 
 def _brightest(over: np.ndarray) -> np.ndarray:

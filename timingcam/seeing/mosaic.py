@@ -14,9 +14,11 @@ import numpy as np
 
 from timingcam.seeing.light import FlashLight, LitPicture
 from timingcam.seeing.pose import Pose
-from timingcam.seeing.register import Reference, Shift, make_reference, no_shift, register
+from timingcam.seeing.register import Reference, Shift, between, make_reference, no_shift, register
 from timingcam.seeing.strips import Grid, even_out, make_sampler, unwrap
 
+BESIDE_BAND = 16  # rows that a soft edge may reach
+LEAST_DARK = 0.25  # our choice: of the frame's rows
 BESIDE_ROTOR = 1.03  # rim radii; a rim's bright edge turns with it
 
 
@@ -64,7 +66,37 @@ def lay(light: FlashLight, lit: list[LitPicture], pose: Pose | None = None) -> t
             break
         waiting = later
         reference = mosaic.reference()
+    if waiting and light.ambient is not None:
+        # Bands too low to overlap: the place's own light, which all frames show, says where they lie.
+        for p, shift in by_the_place(light, best, waiting, mosaic.about_px):
+            mosaic.add(p, shift)
     return mosaic.finished()
+
+
+def by_the_place(
+    light: FlashLight, best: LitPicture, others: list[LitPicture], about_px: np.ndarray
+) -> list[tuple[LitPicture, Shift]]:
+    """Lay pictures against one of them by what their unlit rows show, as far as that fits.
+
+    A turning rotor is a blur there that stands still. The flash came within the frame's time: the hand hardly moved
+    between.
+    """
+    if light.ambient is None:
+        return []
+    reference = make_reference(np.sqrt(light.ambient), light.ambient > 0, about_px)
+
+    def laid(p: LitPicture) -> Shift | None:
+        above, below = (0, p.first - BESIDE_BAND), (p.last + BESIDE_BAND, len(p.luma) - 1)
+        rows = max(above, below, key=lambda r: r[1] - r[0])
+        if rows[1] - rows[0] < LEAST_DARK * len(p.luma):
+            return None
+        return register(reference, np.sqrt(light.table[p.luma]).astype(np.float32), rows)
+
+    first = laid(best)
+    if first is None:
+        return []
+    shifts = [(p, laid(p)) for p in others]
+    return [(p, between(first, shift)) for p, shift in shifts if shift is not None]
 
 
 def outside(shape: tuple[int, ...], pose: Pose, radius: float) -> np.ndarray:

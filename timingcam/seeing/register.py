@@ -20,6 +20,8 @@ COARSE_WIDTH = 240
 COARSE_REACH = 0.08
 NEARER_COUNTS = 0.12  # of correlation, our choice: from the middle to the end of the reach
 POOR_FIT = 0.75  # our choice: residual over contrast; 1 is what any picture has against any other
+FAIR_FIT = 0.45  # our choice: above this, turned starts are tried too
+TURNS = (-0.12, -0.06, 0.06, 0.12)  # radians: up to some 8 degrees
 LEVEL_BLUR = 0.8  # of a level's pixel
 LEAST_ROWS = 5  # of the coarsest level
 MIN_POINTS = 120
@@ -61,6 +63,15 @@ class Shift:
 def no_shift(about_px: np.ndarray) -> Shift:
     """The reference against itself."""
     return Shift(np.zeros(4), np.zeros((4, 4)), np.asarray(about_px, float), 0.0)
+
+
+def between(first: Shift, second: Shift) -> Shift:
+    """From the first's pixels to the second's, of two shifts from one reference."""
+    m = second.matrix() @ np.linalg.inv(first.matrix())
+    about = first.about_px
+    moved = m[:2, :2] @ about + m[:2, 2] - about
+    params = np.array([moved[0], moved[1], m[0, 0] - 1, m[1, 0]])
+    return Shift(params, first.covariance + second.covariance, about, max(first.residual, second.residual))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -145,16 +156,33 @@ def register(
         return None
     softened = [_softened(picture, rows, shrink) for shrink in reference.shrink]
     begin = np.r_[_coarse(reference, picture, rows), 0.0, 0.0] if start is None else start.params
+    best: Shift | None = None
     for params in (begin, np.zeros(4)):
-        shift: Shift | None = None
-        for level, soft in enumerate(softened):
-            shift = _refine(reference, level, soft, rows, params)
-            if shift is None:
-                break
-            params = shift.params
-        if shift is not None and shift.residual < POOR_FIT:
-            return shift
-    return None
+        best = _better(best, _from(reference, softened, rows, params))
+        if best is not None and best.residual < POOR_FIT:
+            break
+    if start is None and (best is None or best.residual > FAIR_FIT):
+        # Not laid well: the hand may have turned.
+        for turn in TURNS:
+            best = _better(best, _from(reference, softened, rows, np.r_[begin[:3], turn]))
+    return best if best is not None and best.residual < POOR_FIT else None
+
+
+def _better(one: Shift | None, other: Shift | None) -> Shift | None:
+    if one is None or other is None:
+        return one or other
+    return one if one.residual <= other.residual else other
+
+
+def _from(reference: Reference, softened: list[_Level], rows: tuple[int, int], params: np.ndarray) -> Shift | None:
+    """The shift found from a start, coarse picture first."""
+    shift: Shift | None = None
+    for level, soft in enumerate(softened):
+        shift = _refine(reference, level, soft, rows, params)
+        if shift is None:
+            return None
+        params = shift.params
+    return shift
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -17,6 +17,8 @@ import numpy as np
 from scipy.ndimage import median_filter
 
 LEAST_STEP = 0.4  # flashes: less is a bright screw that the hand moved, or the place's own light
+NEITHER = (0.22, 0.7)  # flashes, our choice: neither none nor one
+SURE_STEP = 0.6  # flashes, our choice: a lower one may be half of what it seems, and tells no time
 LONGEST_RAMP_ROWS = 60
 RAMP_SHARE = 0.7  # of an edge's height; plateaus are uneven, so not more
 GAIN_WINDOW = 15  # steps over which the camera's gain is taken as even
@@ -43,7 +45,7 @@ class Steps:
         return len(self.frame)
 
 
-def find_steps(lit: np.ndarray, noise: float) -> tuple[Steps, np.ndarray]:
+def find_steps(lit: np.ndarray, noise: float, dim: np.ndarray | None = None) -> tuple[Steps, np.ndarray]:
     """Find where flashes begin and end.
 
     Parameters
@@ -52,6 +54,8 @@ def find_steps(lit: np.ndarray, noise: float) -> tuple[Steps, np.ndarray]:
         Light in units of a typical flash.
     noise : float
         Of a row, in the same.
+    dim : ndarray, shape (n_rows,), bool, optional
+        Rows where a short run of brighter or darker light is no flash.
 
     Returns
     -------
@@ -59,12 +63,13 @@ def find_steps(lit: np.ndarray, noise: float) -> tuple[Steps, np.ndarray]:
     lit : ndarray, shape (n_frames, n_rows)
         With the camera's changes of gain divided out.
     """
-    steps = _steps(lit, noise)
+    dim = np.zeros(lit.shape[1], bool) if dim is None else dim
+    steps = _steps(lit, noise, dim)
     gain = _gain(steps, len(lit))
     if np.abs(gain - 1).max(initial=0.0) < GAIN_MATTERS:
         return steps, lit
     lit = (lit / gain[:, None]).astype(np.float32)
-    return _steps(lit, noise), lit
+    return _steps(lit, noise, dim), lit
 
 
 def _gain(steps: Steps, n_frames: int) -> np.ndarray:
@@ -76,13 +81,20 @@ def _gain(steps: Steps, n_frames: int) -> np.ndarray:
     return np.maximum(np.interp(np.arange(n_frames), steps.frame[told], usual), 0.2)
 
 
-def _steps(lit: np.ndarray, noise: float) -> Steps:
+def _steps(lit: np.ndarray, noise: float, dim: np.ndarray) -> Steps:
     # Rows whose mean quietens the noise to a quarter of the least step.
     over = max(4, int(np.ceil(2 * (4 * noise / LEAST_STEP) ** 2)))
     ramp_rows = _typical_ramp(lit, *_changes(lit, max(4, lit.shape[1] // 48), over))
-    frame, beside, up = _changes(lit, int(np.ceil(ramp_rows / 2)), over)
-    row, height = np.full(len(frame), np.nan), np.full(len(frame), np.nan)
+    gap = int(np.ceil(ramp_rows / 2))
+    frame, beside, up = _changes(lit, gap, over)
+    real = np.array(
+        [_is_from_a_level(lit[f], b, u, (gap, over)) for f, b, u in zip(frame, beside, up, strict=True)], bool
+    )
+    frame, beside, up = frame[real], beside[real], up[real]
     half = round(ramp_rows) + 3
+    kept = _without_specks(frame, beside, up, 2 * half) | ~_widened(dim, half)[beside]
+    frame, beside, up = frame[kept], beside[kept], up[kept]
+    row, height = np.full(len(frame), np.nan), np.full(len(frame), np.nan)
     for i in range(len(frame)):
         room = half
         for j in (i - 1, i + 1):
@@ -119,10 +131,41 @@ def _changes(lit: np.ndarray, gap: int, over: int) -> tuple[np.ndarray, np.ndarr
     # Peaks as high as each other within one stretch are one step.
     found = sorted(set(found))
     kept = [step for step, before in zip(found, [None, *found], strict=False) if not _same(step, before, gap + over)]
-    frame, above, up = (
-        (np.array(column, int) for column in zip(*kept, strict=True)) if kept else (np.zeros(0, int),) * 3
-    )
+    frame, above, up = np.array(kept, int).reshape(-1, 3).T
+    above = np.array([_crossing(lit[f], a, gap, over) for f, a in zip(frame, above, strict=True)], int)
     return frame, np.where(up > 0, above + 1, above), up > 0
+
+
+def _without_specks(frame: np.ndarray, beside: np.ndarray, up: np.ndarray, rows: int) -> np.ndarray:
+    """Which steps to keep: not a beginning and an end so near that neither could be placed."""
+    kept = np.ones(len(frame), bool)
+    for i in range(len(frame) - 1):
+        if kept[i] and frame[i] == frame[i + 1] and up[i] != up[i + 1] and beside[i + 1] - beside[i] < rows:
+            kept[i : i + 2] = False
+    return kept
+
+
+def _widened(rows: np.ndarray, by: int) -> np.ndarray:
+    return cv2.dilate(rows.astype(np.uint8)[None, :], np.ones((1, 2 * by + 1), np.uint8))[0] > 0
+
+
+def _is_from_a_level(row: np.ndarray, beside: int, up: bool, reach: tuple[int, int]) -> bool:
+    """Whether the darker side holds no flash or one, and nothing in between: a hand that shakes brings darker metal
+    where brighter was."""
+    gap, over = reach
+    first, last = (beside - gap - over, beside - gap - 1) if up else (beside + gap + 1, beside + gap + over)
+    darker = row[max(first, 0) : max(last + 1, 0)]
+    return not len(darker) or not NEITHER[0] < float(np.median(darker)) < NEITHER[1]
+
+
+def _crossing(row: np.ndarray, above: int, gap: int, over: int) -> int:
+    """The row nearest to `above` between which and the next the light crosses the middle of the levels beside."""
+    first, last = max(above - gap - over, 0), min(above + gap + over + 1, len(row) - 1)
+    part = row[first : last + 1]
+    n = max(1, min(over, len(part) // 3))
+    middle = 0.5 * (float(np.median(part[:n])) + float(np.median(part[-n:])))
+    crossings = np.flatnonzero(np.diff(part > middle))
+    return above if not len(crossings) else first + int(crossings[np.argmin(np.abs(first + crossings - above))])
 
 
 def _same(step: tuple[int, int, bool], before: tuple[int, int, bool] | None, within: int) -> bool:
@@ -176,7 +219,7 @@ def _placed(row: np.ndarray, beside: int, reach: tuple[int, int], up: bool) -> t
     n = max(3, half // 4)
     outside, inside = (window[:n], window[-n:]) if up else (window[-n:], window[:n])
     low, high = float(np.median(outside)), float(np.median(inside))
-    if high - low < 0.3:
-        return float("nan"), float("nan")
+    if high - low < SURE_STEP:
+        return float("nan"), high - low
     area = float(np.clip((window - low) / (high - low), -0.5, 1.5).sum())
     return (beside + half + 0.5 - area if up else beside - half - 0.5 + area), high - low

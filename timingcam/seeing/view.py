@@ -18,6 +18,7 @@ from timingcam.errors import CannotMeasure
 from timingcam.seeing.angles import RotorMap, Turn, build_map, fits, read_turn, telling_cells, turned
 from timingcam.seeing.light import FlashLight, LitPicture
 from timingcam.seeing.mosaic import Stack, lay, outside
+from timingcam.seeing.overexposure import refuse_over_exposed
 from timingcam.seeing.pose import Pose, ellipse_points, poses_of_ellipse
 from timingcam.seeing.register import Reference, make_reference
 from timingcam.seeing.rigid import MIN_SPREAD_DEG, Evidence, refine_pose, unexplained
@@ -88,6 +89,7 @@ def find_view(light: FlashLight, lit: list[LitPicture], centre_px: np.ndarray | 
     if centre_px is not None:
         centre_px = _into_reference(stack, centre_px)
     rings = _rings(mean, known, centre_px)
+    refuse_over_exposed(lit, light.table, rings[0])
     pose = _pose_of(rings[0], mean.shape)
     stack, mean, known = lay(light, lit, pose)
     ring = _rim(stack, pose, rings)
