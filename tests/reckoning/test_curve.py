@@ -221,3 +221,18 @@ def test_direction_knows_no_direction_of_time() -> None:
     back = speed_direction(12.0 - readings.time_s[::-1], readings.rpm[::-1])
     assert np.array_equal(ahead, -back[::-1])
     assert {-1.0, 1.0} <= set(ahead)
+
+
+def test_a_rise_seen_in_two_flashes_only_has_no_corners() -> None:
+    """Swept through in a moment: the two flats are sure, where the corners are is not."""
+    rng = np.random.default_rng(4)
+    rpm = np.sort(np.r_[rng.uniform(1100, 1650, 40), 2400, 2700, rng.uniform(3500, 5000, 40)])
+    time_s = np.cumsum(120.0 / rpm)
+    n = len(rpm)
+    readings = Readings(
+        time_s, rpm, np.full(n, 2.0), flat_rise_flat(rpm) + rng.normal(0, 0.2, n), np.full(n, 0.1), np.ones(n, bool),
+        ("",) * n, np.arange(n),
+    )  # fmt: skip
+    curve, _, warnings = fitted(readings)
+    assert curve.starts_rpm is None and curve.full_rpm is None
+    assert "too few flashes" in warnings

@@ -17,6 +17,7 @@ from drawn_strips import GRID, add_line, ground
 from timingcam.engine import Engine, engine_from_dict
 from timingcam.errors import CannotMeasure
 from timingcam.reckoning.assemble import btdc_of_marks
+from timingcam.seeing.constellation import evenness_about
 from timingcam.seeing.marks import Hints, Maps, Marks, advance_seen, mark_places, rotor_angle_deg
 from timingcam.seeing.naming import find_marks
 from timingcam.seeing.pose import square_on
@@ -218,7 +219,40 @@ def test_where_the_index_ends() -> None:
     assert marks.index.radius == pytest.approx(1.03, abs=0.02)  # a row of the strip is 0.01
 
 
+def test_the_doubt_of_double_lines_covers_either_and_the_middle() -> None:
+    one = engine()
+    single = drawn(one, 33.0, -75.0, ADVANCE)
+    assert "pairs" not in " ".join(named(single, one).warnings)
+    maps = drawn(one, 33.0, -75.0, ADVANCE)
+    for btdc in (0.0, 8.0, 31.0):
+        add_line(maps.rotor, GRID, 33.0 + btdc + 2.6, (0.8, 0.97))
+    marks = named(maps, one)
+    assert "pairs of lines" in " ".join(marks.warnings)
+    assert all(apart_deg(marks.zero_deg, 33.0 + meant) < 3 * marks.zero_sd_deg for meant in (0.0, 1.3, 2.6))
+
+
+def test_a_flank_is_no_index() -> None:
+    """A pointer's side against the housing is as clear as any line, but what lies left of it is not what lies right."""
+    one = engine()
+    maps = drawn(one, 33.0, -75.0, ADVANCE)
+    away = (np.arange(GRID.n_angles) * GRID.step_deg + 60 + 180) % 360 - 180
+    rows = (GRID.radii >= 1.03) & (GRID.radii <= 1.4)
+    maps.still[rows] += (1.0 * (away > 0) * np.exp(-np.clip(away, 0, None) / 1.5)).astype(np.float32)
+    assert evenness_about(maps, -75.0) > 0.6 > 0.3 > evenness_about(maps, -60.0)
+    assert apart_deg(named(maps, one).index.deg, -75.0) < CLOSE_DEG
+
+
 # What must not be named.
+
+
+def test_the_clearest_index_counts_though_it_shows_what_no_engine_has() -> None:
+    """A faint line where the advance would be plausible is no way out."""
+    one = engine()
+    maps = drawn(one, 33.0, -75.0, np.linspace(100, 120, 40))
+    add_line(maps.still, GRID, 12.0, (1.15, 1.3), light=0.25)
+    with pytest.raises(CannotMeasure) as refusal:
+        named(maps, one)
+    assert "no index mark" in refusal.value.found
 
 
 def test_two_lines_that_could_be_the_index() -> None:

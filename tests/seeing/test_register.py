@@ -7,12 +7,14 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 sys.path.insert(0, str(Path(__file__).parent))
 
 from photographs import moved, noisy, photograph, similarity
 
-from timingcam.seeing.register import Reference, Shift, make_reference, no_shift, register, sample
+from timingcam.seeing.register import Reference, Shift, between, make_reference, no_shift, register, sample
 
 PICTURE = photograph("motorcycle")  # 500 rows, 741 columns
 ABOUT = np.array([360.0, 240.0])
@@ -130,3 +132,24 @@ def test_sample_is_linear_between_pixels() -> None:
     picture = np.arange(12, dtype=np.float32).reshape(3, 4)
     # OpenCV places samples to a 32nd of a pixel.
     assert sample(picture, np.array([[1.5, 0.0], [0.25, 1.5], [9.0, 9.0]])) == pytest.approx([1.5, 6.25, 11.0], abs=0.2)
+
+
+@pytest.mark.parametrize("turn_deg", [-7.0, 5.0])
+def test_a_hand_that_turns(reference: Reference, turn_deg: float) -> None:
+    matrix = similarity((6.0, -9.0, 0.0, np.radians(turn_deg)), ABOUT)
+    shift = register(reference, moved(PICTURE, matrix), WHOLE)
+    assert shift is not None
+    # As for whole pictures that hardly turn: a tenth of a pixel, and what bilinear sampling of a turned picture adds.
+    assert off_px(shift, matrix) < 0.3
+
+
+@given(
+    st.tuples(st.floats(-30, 30), st.floats(-30, 30), st.floats(-0.03, 0.03), st.floats(-0.1, 0.1)),
+    st.tuples(st.floats(-30, 30), st.floats(-30, 30), st.floats(-0.03, 0.03), st.floats(-0.1, 0.1)),
+)
+def test_from_one_picture_to_another_by_way_of_the_reference(
+    first: tuple[float, ...], second: tuple[float, ...]
+) -> None:
+    one, other = (Shift(np.array(p), np.zeros((4, 4)), ABOUT, 0.0) for p in (first, second))
+    places = np.array([[10.0, 20.0], [700.0, 40.0], [300.0, 450.0]])
+    assert between(one, other).apply(one.apply(places)) == pytest.approx(other.apply(places), abs=1e-6)

@@ -30,7 +30,9 @@ __all__ = ["OFF_THE_CURVE", "Doubts", "fit_curve", "speed_direction"]
 MIN_READINGS = 20  # our choice: an sd from n readings is known to 1/sqrt(2(n − 1)), 16 % at 20
 MIN_PART_RPM = 100.0  # our choice: a flat or a rise shorter than a hand's twitch of the throttle cannot be told
 MIN_PART_SHARE = 0.03  # of the range of speeds, for the same reason
-MIN_PART_READINGS = 5
+MIN_PART_READINGS = 3  # through two any line goes
+CLEARLY_ASKED = 20.0  # our choice, of the Schwarz criterion: odds of 20,000 to 1
+TOO_FEW = "too few flashes between the two corners, or beyond one of them, to tell where the corners are"
 TILT_RANGE_RPM = 1500.0  # a top must cover this much before its slope means anything
 OFF_THE_CURVE = "more than 6 sds off the curve that the other flashes follow"
 STICKING_SD_RPM = 150.0  # our choice: what a sticking advancer lags; 2 degrees on a usual rise
@@ -85,9 +87,9 @@ def fit_curve(
             do="hold each speed longer, with the strobe nearer and the marks in the middle of the picture",
         )
     points = _points(readings, sound)
-    fit, kept = _best_fit(points)
+    fit, kept, sparse = _best_fit(points)
     used = np.zeros(len(readings), dtype=bool)
-    misfit = misfit_of_lines(points, fit)
+    misfit = TOO_FEW if sparse else misfit_of_lines(points, fit)
     if misfit and fit.form.corners:
         curve, core, warnings = fit_monotone(points, doubts, rng, misfit)
         used[np.flatnonzero(sound)[core]] = True
@@ -135,8 +137,8 @@ def speed_change(time_s: np.ndarray, rpm: np.ndarray) -> np.ndarray:
     return np.where(spread > 1e-9, common / np.maximum(spread, 1e-9), 0.0)
 
 
-def _best_fit(points: Points) -> tuple[Fit, str]:
-    """The simplest of the lines that the readings ask for."""
+def _best_fit(points: Points) -> tuple[Fit, str, bool]:
+    """The simplest of the lines that the readings ask for; whether they clearly ask for one that they cannot carry."""
     low, high = _core_range(points.x)
     part = max(MIN_PART_RPM, MIN_PART_SHARE * (high - low))
     fits: dict[str, Fit] = {"level": fit_line(points, FORMS["level"], part)}
@@ -144,11 +146,12 @@ def _best_fit(points: Points) -> tuple[Fit, str]:
         for name in ("rise", "flat-rise", "rise-flat", "flat-rise-flat"):
             if name == "flat-rise-flat" and high - low < 4 * part:
                 continue
-            fit = fit_line(points, FORMS[name], part)
-            if _parts_filled(points, fit, part):
-                fits[name] = fit
-    kept = _simplest(fits, len(points.x))
-    return _with_nuisances(points, fits[kept], part), kept
+            fits[name] = fit_line(points, FORMS[name], part)
+    carried = {n: f for n, f in fits.items() if not f.form.corners or _parts_filled(points, f, part)}
+    asked = _criteria(fits, len(points.x))
+    kept = min(carried, key=lambda name: asked[name])
+    sparse = min(asked.values()) < asked[kept] - CLEARLY_ASKED
+    return _with_nuisances(points, fits[kept], part), kept, sparse
 
 
 def _core_range(rpm: np.ndarray) -> tuple[float, float]:
@@ -167,8 +170,8 @@ def _parts_filled(points: Points, fit: Fit, part: float) -> bool:
     return bool(min(counts) >= MIN_PART_READINGS)
 
 
-def _simplest(fits: dict[str, Fit], n: int) -> str:
-    """Least Schwarz criterion, all in units of the noise of the best-fitting line, thinned for correlation."""
+def _criteria(fits: dict[str, Fit], n: int) -> dict[str, float]:
+    """Schwarz criterion of each, in units of the noise of the best-fitting line, thinned for correlation."""
     best = min(fits.values(), key=lambda fit: float(np.median(fit.sd)))
     scale = float(np.median(best.sd)) ** 2
 
@@ -176,7 +179,7 @@ def _simplest(fits: dict[str, Fit], n: int) -> str:
         u2 = np.minimum(fit.residual**2 / scale, 36.0)
         return float(np.sum(u2)) / best.inflation + fit.form.size * np.log(n / best.inflation)
 
-    return min(fits, key=lambda name: criterion(fits[name]))
+    return {name: criterion(fit) for name, fit in fits.items()}
 
 
 def _with_nuisances(points: Points, fit: Fit, part: float) -> Fit:

@@ -71,7 +71,7 @@ def find_marks(maps: Maps, engine: Engine, cylinder: str, btdc: dict[str, float]
         fits = [c for c in others if readings_of(maps, zeros, still_lines, engine, c)]
         raise _no_index(cylinder, fits)
     best = best_reading(readings, hints)
-    return located(maps, best, places)
+    return located(maps, best, places, frozenset(name for name, _ in hints.marks_deg))
 
 
 def _refuse_drifting(turns_deg: np.ndarray) -> None:

@@ -16,6 +16,7 @@ from timingcam.seeing.pose import ellipse_points
 from timingcam.seeing.rings import Ring
 
 WHITE = 0.96  # of the brightest light in the picture: white, give or take what the coding does to it
+LEAST_WHITE = 0.8  # of full light: a camera that leaves the top of its range unused is 20 % off at most
 MOST_WHITE = 0.5  # our choice: with half of the face white, where marks are is told by chance
 INNER_SHARE = 0.6  # of the radius; the marks lie further out
 N_PICTURES = 12
@@ -46,7 +47,7 @@ def refuse_over_exposed(lit: list[LitPicture], table: np.ndarray, rim: Ring) -> 
             continue
         # Sharpening overshoots beyond white; a camera may stay below it.
         brightest = min(float(np.percentile(linear, 99)), 1.0)
-        white += int(np.sum(linear[here] >= WHITE * brightest))
+        white += int(np.sum(linear[here] >= max(WHITE * brightest, LEAST_WHITE)))
         seen += int(here.sum())
     if seen and white > MOST_WHITE * seen:
         raise CannotMeasure(

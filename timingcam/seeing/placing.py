@@ -15,21 +15,26 @@ from timingcam.seeing.marks import INSIDE, OUTSIDE, Index, Maps, Mark, Marks, Pl
 
 CLOSE_DEG = 1.0  # once the others are known
 MISFIT_DEG = 0.5
+# Our choice: lines drawn as a pair are a few degrees apart and alike in all they are.
+TWIN_DEG, TWIN_SHARE, TWIN_ENDS = (1.0, 4.5), 0.7, 0.06
 
 
-def located(maps: Maps, reading: Reading, places: list[Place]) -> Marks:
+def located(maps: Maps, reading: Reading, places: list[Place], pointed: frozenset[str] = frozenset()) -> Marks:
+    """Marks and index where they stand; `pointed`: names of marks at which the user points, taken as they are."""
     index = _locate_index(maps, reading.index)
     inside = maps.grid.radii < INSIDE * maps.rim
     lines = find_lines(maps.rotor[inside], maps.grid.some(inside), most=80)
     zero = reading.zero_deg
     found: list[Mark] = []
+    chosen: list[tuple[Place, Line | None]] = []
     # Again about a better zero: the clearest line near a place need not be the one that stands where the others say.
     for reach in (SPACING_TOLERANCE_DEG, CLOSE_DEG, CLOSE_DEG):
         chosen = [(place, _best_line(lines, zero + place.deg, reach)) for place in places]
         found = [_mark_at(maps, index, place, line) for place, line in chosen if line is not None] or found
         zero = _middle_zero(found, zero)
     zero, zero_sd, file_sd, offsets = _zero_of(found, zero)
-    warnings = []
+    doubled_deg, warnings = (0.0, []) if pointed else _double_lines(found, chosen, lines, maps.rim)
+    zero_sd = float(np.hypot(zero_sd, doubled_deg))
     for mark, offset in zip(found, offsets, strict=True):
         if abs(offset) > MISFIT_DEG + 2 * mark.sd_deg:
             warnings.append(
@@ -47,6 +52,41 @@ def _best_line(lines: list[Line], deg: float, reach_deg: float) -> Line | None:
     near = [line for line in lines if abs(wrap(line.deg - deg)) < reach_deg]
     return max(
         near, key=lambda n: np.sqrt(n.score) * np.exp(-((wrap(n.deg - deg) / (0.5 * reach_deg)) ** 2)), default=None
+    )
+
+
+def _double_lines(
+    found: list[Mark], chosen: list[tuple[Place, Line | None]], lines: list[Line], rim: float
+) -> tuple[float, list[str]]:
+    """Doubt of the zero, degrees, where most marks are two lines alike side by side; and what to say.
+
+    One of the two may be meant, or the middle between them, and the same for all marks of a rotor.
+    """
+    line_of = {place.name: line for place, line in chosen if line is not None}
+    taken = [line.deg for line in line_of.values()]
+    gaps = []
+    for line in line_of.values():
+        twins = [other.deg for other in lines if _is_twin(line, other, rim)]
+        free = [deg for deg in twins if all(abs(wrap(deg - other)) > CLOSE_DEG for other in taken)]
+        gaps += [min(abs(float(wrap(deg - line.deg))) for deg in free)] if free else []
+    if not gaps or 2 * len(gaps) <= len(found):
+        return 0.0, []
+    gap = float(np.median(gaps))
+    return gap / 2, [
+        f"Marks look like pairs of lines {gap:.1f} degrees apart: the doubt covers either line and their middle. Point "
+        "at the one that is meant with --mark NAME@X,Y."
+    ]
+
+
+def _is_twin(line: Line, other: Line, rim: float) -> bool:
+    """Whether another line looks as a line does, and stands beside it."""
+    ends = max(abs(line.inner - other.inner), abs(line.outer - other.outer))
+    return (
+        line.sign == other.sign
+        and TWIN_DEG[0] < abs(wrap(other.deg - line.deg)) < TWIN_DEG[1]
+        and min(line.score, other.score) > TWIN_SHARE * max(line.score, other.score)
+        and max(line.width_deg, other.width_deg) < 1.6 * min(line.width_deg, other.width_deg)
+        and ends < TWIN_ENDS * rim
     )
 
 
