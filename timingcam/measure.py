@@ -39,7 +39,7 @@ from timingcam.reckoning.warnings import warnings_of
 from timingcam.seeing.bands import find_bands
 from timingcam.seeing.clip import ClipInfo, linear_light, open_clip
 from timingcam.seeing.clock import frame_clock
-from timingcam.seeing.flashes import find_flashes
+from timingcam.seeing.flashes import Flashes, find_flashes
 from timingcam.seeing.hints import Pointed, hints_on_maps
 from timingcam.seeing.marks import Maps, Marks, maps_of, sense_of, spacing_misfit
 from timingcam.seeing.naming import find_marks
@@ -49,6 +49,7 @@ from timingcam.seeing.stills import lit_pictures
 from timingcam.seeing.survey import survey
 from timingcam.seeing.view import View, find_view, other_view
 
+NARROW_SHARE = 0.25  # our choice: of the rows; lower bands show the rotor in slices
 POOR_SPACING = 2.0  # our choice: chi-square a mark beyond which the other pose is asked
 Progress = Callable[[str, float], None]
 Looked = tuple[FlashTurns, Maps, Marks]
@@ -115,6 +116,7 @@ def measure(
     options = options or Options()
     engine = engine if isinstance(engine, Engine) else read_engine(engine)
     _refuse_unknown(engine, cylinder)
+    _refuse_edge(engine)
     seen = watch(clip, engine, cylinder, options, progress)
 
     angles = flash_angles(seen, engine, cylinder)
@@ -168,8 +170,11 @@ def watch(clip: str | Path, engine: Engine, cylinder: str, options: Options, pro
         maps = maps_of(view, sense_of(engine))
         return turns, maps, find_marks(maps, engine, cylinder, btdc_of_marks(engine), hints)
 
-    first = find_view(light, lit, options.pointed.centre_stored(info))
-    view, (turns, _, marks) = _in_the_better_pose(first, look)
+    try:
+        first = find_view(light, lit, options.pointed.centre_stored(info))
+        view, (turns, _, marks) = _in_the_better_pose(first, look)
+    except CannotMeasure as refusal:
+        raise _by_the_bands(refusal, flashes, bands.n_rows) from refusal
     return Seen(info, clock, options.capture_fps or info.capture_fps, flashes, view, turns, marks)
 
 
@@ -194,6 +199,28 @@ def _refuse_unknown(engine: Engine, cylinder: str) -> None:
     names = [c.name for c in engine.cylinder]
     if cylinder not in names:
         raise CannotUse(found=f"cylinder {cylinder!r}", expected="one of " + ", ".join(names), do="name one of these")
+
+
+def _refuse_edge(engine: Engine) -> None:
+    if engine.rotor.marks_on == "edge":
+        raise CannotMeasure(
+            found="an engine file whose marks are on the rotor's edge",
+            expected="marks on its face, seen along its axis: marks seen from the side are not measured yet",
+            do='paint the same marks on the face, and give marks_on = "face"',
+        )
+
+
+def _by_the_bands(refusal: CannotMeasure, flashes: Flashes, n_rows: int) -> CannotMeasure:
+    """The refusal, with what is most likely behind it where each flash lights few rows."""
+    rows = float(np.median(flashes.piece_last - flashes.piece_first + 1)) if len(flashes.piece_last) else n_rows
+    if rows >= NARROW_SHARE * n_rows:
+        return refusal
+    return CannotMeasure(
+        found=f"{refusal.found} (each flash lights {rows:.0f} of {n_rows} rows only)",
+        expected=refusal.expected,
+        do="film with less light from elsewhere, so that the camera exposes for longer and each flash lights more of "
+        f"the picture; {refusal.do}",
+    )
 
 
 def _stretch(info: ClipInfo, capture_fps: float | None) -> float:

@@ -104,7 +104,7 @@ def follow_clip(
         raise CannotUse(
             found="an engine whose marks are on the rotor's edge",
             expected="marks on its face",
-            do="set this engine with a degree disc; a clip of a rotor's edge can be measured under the strobe only",
+            do="set this engine with a degree disc; marks seen from the side are not measured yet",
         )
     info = open_clip(clip)
     light = steady_light(linear_light(info))
