@@ -120,5 +120,9 @@ def _figures(curve: Curve, truth: dict[str, object]) -> dict[str, tuple[float, f
         "slope_deg_per_1000rpm": 1000 * (full - low) / (full_rpm - starts), "scatter_deg": truth["jitter_deg"],
         "hysteresis_deg": truth["hysteresis_deg"],
     }  # fmt: skip
+    if truth[
+        "hysteresis_deg"
+    ]:  # between a rising and a falling branch there are no corners that would be the true ones
+        true = {name: true[name] for name in ("low_speed_advance_deg", "full_advance_deg", "hysteresis_deg")}
     found = {name: getattr(curve, name) for name in true}
     return {name: (one.value, one.sd, true[name]) for name, one in found.items() if one is not None}  # type: ignore[misc]

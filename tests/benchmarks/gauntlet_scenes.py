@@ -42,6 +42,8 @@ MEASURED = [
     # What the hand does.
     Case("shake-5px", HAND),
     Case("shake-30px", {**HAND, "camera.shake.turn_px": 30.0, "camera.rotor_share": 0.32}),
+    Case("sinking-arm", {"camera.shake.drift_px_per_s": [6.0, 14.0], "camera.shake.turn_px": 2.0,
+                         "camera.aim_px": [0.0, -30.0], "camera.rotor_share": 0.34}),
     Case("rotating-hand", {"camera.shake.roll_deg": 4.0, "camera.shake.turn_px": 3.0}),
     Case("breathing", {"camera.shake.breathing_share": 0.03, "camera.shake.turn_px": 3.0}),
     Case("focus-hunting", {"camera.hunting_px": 1.8, "camera.shake.turn_px": 2.0}),
@@ -65,6 +67,7 @@ MEASURED = [
                          "camera.exposure_s": 0.006}),
     Case("over-exposed", {"strobe.brightness": 4.5}),
     Case("oil-glare", {"light.glare": 0.8, **HAND}),
+    Case("lens-reflection", {"camera.reflection": 0.12, "camera.aim_px": [30.0, 20.0], **HAND}),
     Case("red-strobe", {"strobe.colour": [1.0, 0.25, 0.15]}),
     Case("blue-strobe", {"strobe.colour": [0.25, 0.4, 1.0]}),
     Case("led-200us", {"strobe.flash_us": 200.0}),

@@ -179,3 +179,33 @@ def test_an_engine_that_stands_still(staged):
     assert np.ptp([row.seen_deg for row in rows]) == 0
     with pytest.raises(CannotUse, match=r"run\.rpm = 0"):
         staged(run="rpm = 0")
+
+
+def test_a_reflection_between_the_lenses_is_the_picture_turned_by_half(staged):
+    """The camera's picture again, turned by half about its middle, a tenth as bright."""
+    plain = staged(camera="aim_px = [40.0, 25.0]")
+    with_it = staged(camera="aim_px = [40.0, 25.0]\nreflection = 0.1")
+    shoot = prepare(plain)
+    time_s = shoot.flashes[2].time_s
+    once = flash_picture(shoot, time_s)
+    both = flash_picture(with_it, time_s)
+    assert np.allclose(both, once + 0.1 * once[::-1, ::-1], atol=1e-5)  # float32 over a few sums
+
+
+def test_letters_beyond_the_seam_of_a_marked_edge(staged):
+    """On a thin sheet a mark's neighbour beyond the seam has letters that reach no point of it."""
+    for btdc_deg in (-17, 17):  # 15 mm from the seam, either side; letters reach 5 mm
+        scene = staged(
+            extra=EDGE + f'\n[[rotor.mark]]\nname = "W"\ncylinder = "near"\nbtdc_deg = {btdc_deg}.0',
+            stator='index = "pointer"',
+            rotor="letters = true",
+        )
+        assert np.isfinite(prepare(scene).stage.rotor.luma).all()
+
+
+def test_a_sinking_arm_shifts_the_picture_steadily(staged):
+    scene = staged(camera="[camera.shake]\ndrift_px_per_s = [3.0, -20.0]")
+    view = prepare(scene).stage.view
+    early, late = (np.array(view.sensor_of((0.0, 0.0, 0.0), t)) for t in (0.1, 0.4))
+    # 0.3 s of it; turning the camera by f·a shifts the middle by f·tan(a), here the same to 1e-4.
+    assert late - early == pytest.approx([0.9, -6.0], abs=0.01)

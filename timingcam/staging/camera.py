@@ -59,7 +59,9 @@ class View:
     def steady(self) -> bool:
         """Whether nothing moves the camera."""
         shake = self.camera.shake
-        return not (shake.turn_px or shake.sway_mm or shake.roll_deg or shake.breathing_share)
+        return not (
+            shake.turn_px or shake.sway_mm or shake.roll_deg or shake.breathing_share or any(shake.drift_px_per_s)
+        )
 
     @property
     def shown_size(self) -> tuple[int, int]:
@@ -73,7 +75,9 @@ class View:
             return np.zeros(6)
         shake = self.camera.shake
         scales = [shake.turn_px, shake.turn_px, shake.sway_mm, shake.sway_mm, shake.roll_deg, shake.breathing_share]
-        return np.array([scale * float(hand.at(time_s)) for scale, hand in zip(scales, self.hand, strict=True)])
+        moved = np.array([scale * float(hand.at(time_s)) for scale, hand in zip(scales, self.hand, strict=True)])
+        moved[:2] += np.array(shake.drift_px_per_s) * time_s
+        return moved
 
     def focus_blur_px(self, time_s: float) -> float:
         """Sd of the focus blur at a moment, px."""

@@ -9,9 +9,10 @@ from __future__ import annotations
 
 import math
 
+import cv2
 import numpy as np
 
-from timingcam.staging.canvas import LUMA
+from timingcam.staging.canvas import LUMA, POLAR_PAD
 from timingcam.staging.scene_tables import Colour, Light
 from timingcam.staging.strobe import FlashLight
 
@@ -65,3 +66,29 @@ def flicker(light: Light, opens_s: np.ndarray, exposure_s: float) -> np.ndarray:
     turn = 2 * math.pi * light.flicker_hz
     middle = opens_s + exposure_s / 2
     return 1 + light.flicker_share * np.sinc(light.flicker_hz * exposure_s) * np.cos(turn * middle)
+
+
+def smeared(plane: np.ndarray, kernel: np.ndarray) -> np.ndarray:
+    """A padded sheet, smeared along its columns by a kernel of `smear_kernel`."""
+    if kernel.size == 1:
+        return plane
+    reach = kernel.size // 2
+    pad = POLAR_PAD if plane.ndim == 2 else POLAR_PAD // 2
+    around = plane[:, pad:-pad]
+    wide = np.concatenate([around[:, -(pad + reach) :], around, around[:, : pad + reach]], axis=1)
+    soft = cv2.filter2D(wide, -1, kernel[None, :], borderType=cv2.BORDER_REPLICATE)
+    return np.ascontiguousarray(soft[:, reach:-reach])
+
+
+def halved(kernel: np.ndarray) -> np.ndarray:
+    """The same smear for a raster twice as coarse."""
+    if kernel.size == 1:
+        return kernel
+    reach = kernel.size // 2
+    at = np.arange(-reach, reach + 1) / 2
+    half = np.zeros(2 * math.ceil(reach / 2 + 1) + 1, np.float32)
+    middle = half.size // 2
+    low = np.floor(at).astype(int)
+    np.add.at(half, low + middle, kernel * (1 - (at - low)))
+    np.add.at(half, low + 1 + middle, kernel * (at - low))
+    return half

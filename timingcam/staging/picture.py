@@ -19,7 +19,7 @@ from timingcam.staging.canvas import POLAR_PAD, Sheet
 from timingcam.staging.crossing import Crossing, crossing
 from timingcam.staging.edge import edge_hits, edge_sheet, edge_width_mm
 from timingcam.staging.lamp import lamp_sheet
-from timingcam.staging.light import smear_kernel, tint
+from timingcam.staging.light import halved, smear_kernel, smeared, tint
 from timingcam.staging.motion import DEG_PER_S_PER_RPM, CrankMotion
 from timingcam.staging.rotor_look import rotor_sheet, turn_sign
 from timingcam.staging.scene import Scene
@@ -107,15 +107,28 @@ class Stage:
         turn_rate = turn_sign(self.scene) * DEG_PER_S_PER_RPM * float(self.motion.speed_rpm(time_s))
         kernel = smear_kernel(light, share, turn_rate, 360.0 / self.rotor.n_around)
         spun = Spun(
-            _smeared(self.rotor.luma, kernel),
-            _smeared(self.rotor.chroma, _halved(kernel)),
+            smeared(self.rotor.luma, kernel),
+            smeared(self.rotor.chroma, halved(kernel)),
             self.rotor.n_around,
             POLAR_PAD,
             float(self.rotor_turn_deg(time_s)),
         )
+        planes = self._flash_lit(spun, time_s, rows)
+        if self.scene.camera.reflection:
+            height = self.scene.camera.height
+            self._reflect(planes, self._flash_lit(spun, time_s, (height - rows[1], height - rows[0])))
+        return planes
+
+    def _flash_lit(self, spun: Spun, time_s: float, rows: tuple[int, int]) -> Planes:
         planes = self._compose(spun, time_s, rows, sheen=True)
         self._light(planes, self.scene.strobe.colour, self.shading.spot)
         return planes
+
+    def _reflect(self, planes: Planes, opposite: Planes) -> None:
+        """Add what two lens surfaces send back: the opposite rows, turned by half about the picture's middle."""
+        share = np.float32(self.scene.camera.reflection)
+        planes.luma += share * opposite.luma[::-1, ::-1]
+        planes.chroma += share * opposite.chroma[::-1, ::-1]
 
     def under_steady_light(self, start_s: float, exposure_s: float) -> Planes:
         """The whole frame by ambient light of constant brightness, each row at its own time."""
@@ -126,6 +139,9 @@ class Stage:
         spun = Spun(luma, chroma, columns, POLAR_PAD, self.rotor_turn_deg(middle_s))
         planes = self._compose(spun, float(middle_s[rows.size // 2]), (0, rows.size), sheen=False)
         self._light(planes, self.scene.light.colour, None)
+        if self.scene.camera.reflection:
+            # A row shows the opposite row a few ms before or after its own time: steady light blurs more than that.
+            self._reflect(planes, Planes(planes.luma.copy(), planes.chroma.copy(), 0))
         return planes
 
     def _compose(self, spun: Spun, time_s: float, rows: tuple[int, int], sheen: bool) -> Planes:
@@ -319,28 +335,3 @@ def _through(h: np.ndarray, u: np.ndarray, v: np.ndarray) -> tuple[np.ndarray, n
 
 def _wrapped(plane: np.ndarray, pad: int) -> np.ndarray:
     return np.ascontiguousarray(np.concatenate([plane[:, -pad:], plane, plane[:, :pad]], axis=1))
-
-
-def _smeared(plane: np.ndarray, kernel: np.ndarray) -> np.ndarray:
-    if kernel.size == 1:
-        return plane
-    reach = kernel.size // 2
-    pad = POLAR_PAD if plane.ndim == 2 else POLAR_PAD // 2
-    around = plane[:, pad:-pad]
-    wide = np.concatenate([around[:, -(pad + reach) :], around, around[:, : pad + reach]], axis=1)
-    soft = cv2.filter2D(wide, -1, kernel[None, :], borderType=cv2.BORDER_REPLICATE)
-    return np.ascontiguousarray(soft[:, reach:-reach])
-
-
-def _halved(kernel: np.ndarray) -> np.ndarray:
-    """The same smear for a raster twice as coarse."""
-    if kernel.size == 1:
-        return kernel
-    reach = kernel.size // 2
-    at = np.arange(-reach, reach + 1) / 2
-    half = np.zeros(2 * math.ceil(reach / 2 + 1) + 1, np.float32)
-    middle = half.size // 2
-    low = np.floor(at).astype(int)
-    np.add.at(half, low + middle, kernel * (1 - (at - low)))
-    np.add.at(half, low + 1 + middle, kernel * (at - low))
-    return half

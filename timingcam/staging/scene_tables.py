@@ -101,6 +101,7 @@ class Shake(_Table):
     sway_mm: From0 = 0.0  # rms shift of the lens itself, sideways
     roll_deg: From0 = 0.0
     breathing_share: From0 = 0.0  # rms change of scale
+    drift_px_per_s: tuple[Real, Real] = (0.0, 0.0)  # the arm sinks: a steady shift of the picture as shown
 
 
 class Stamps(_Table):
@@ -142,6 +143,7 @@ class Camera(_Table):
     sharpening: From0 = 0.3
     tone: Literal["standard", "flat", "hlg"] = "standard"
     vignetting: Share = 0.15
+    reflection: Share = 0.0  # between the lenses: the picture again, turned by half about its middle, this bright
     noise_reduction: Share = 0.0  # share of the frame before, where little has changed
     merging: Share = 0.0  # share of the frame before, everywhere
     rotation: Literal[0, 90, 180, 270] = 0

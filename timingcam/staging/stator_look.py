@@ -85,7 +85,10 @@ def _canvas_for(scene: Scene, seen: View, fine: float, height_mm: float) -> Canv
     back = np.linalg.inv(seen.plane_to_shown(height_mm, 0.0))
     w, h = seen.shown_size
     shake = seen.camera.shake
-    spare = 6 + 4 * (shake.turn_px + shake.sway_mm * fine) + 4 * (shake.breathing_share + shake.roll_deg / 57) * w
+    drifted = max(abs(rate) for rate in shake.drift_px_per_s) * scene.run.duration_s
+    spare = (
+        6 + drifted + 4 * (shake.turn_px + shake.sway_mm * fine) + 4 * (shake.breathing_share + shake.roll_deg / 57) * w
+    )
     corners = [apply(back, x, y) for x in (-spare, w + spare) for y in (-spare, h + spare)]
     x, y = np.clip(np.array(corners).T, -WIDEST_RADII * rim, WIDEST_RADII * rim)
     sharp = FINER * fine
