@@ -21,6 +21,8 @@ def _tilt(deg: float, from_deg: float, **more: Any) -> dict[str, Any]:
     return {"camera.tilt_deg": deg, "camera.tilt_from_deg": from_deg, **more}
 
 
+# The hole stands 0.86 of the rim's radius above the rotor's centre: that is where the camera looks.
+HOLE: dict[str, Any] = {"stator.window": True, "camera.rotor_share": 1.5, "camera.aim_px": [0.0, 619.0]}
 WINDOW: dict[str, Any] = {"rms_deg": 0.5, "bias_deg": 0.4}
 
 MEASURED = [
@@ -75,8 +77,8 @@ MEASURED = [
     Case("decaying-flash", {"strobe.shape": "decay", "strobe.flash_us": 25.0}),
     Case("uneven-flashes", {"strobe.brightness_sd": 0.35, "strobe.missed_share": 0.15, "strobe.double_share": 0.05}),
     # Marks.
-    Case("window-25mm", {"stator.window": True, "camera.rotor_share": 0.9}, **WINDOW),
-    Case("window-tilted", {"stator.window": True, "camera.rotor_share": 0.9, **_tilt(10, 80)}, **WINDOW),
+    Case("window-25mm", HOLE, **WINDOW),
+    Case("window-tilted", {**HOLE, **_tilt(10, 80)}, **WINDOW),
     Case("edge-marked", {"camera.rotor_share": 0.55}, engine="edge", above_mm=4.0),
     Case("edge-marked-shaken", {"camera.rotor_share": 0.55, **HAND}, engine="edge", above_mm=4.0),
     Case("engraved", {"rotor.paint": None, "rotor.marks": "engraved"}, engine="pair-clockwise"),

@@ -19,7 +19,7 @@ TILE_PX = (320, 240)
 LABEL_PX = 38
 ACROSS = 6
 LOOKED_AT = 50  # frames: the most brightly lit of them is shown
-GOOD, BAD, WORST = (225, 225, 225), (0, 165, 255), (60, 60, 255)  # blue, green, red
+GOOD, BAD, WORST = (225, 225, 225), (0, 165, 255), (60, 60, 255)  # OpenCV: blue, green, red parts
 
 
 def lit_frame(clip: Path) -> np.ndarray:
@@ -42,7 +42,9 @@ def sheet(shown: list[tuple[Verdict, Path]], out: Path) -> None:
     blank = np.zeros_like(tiles[0])
     tiles += [blank] * (-len(tiles) % ACROSS)
     rows = [np.hstack(tiles[i : i + ACROSS]) for i in range(0, len(tiles), ACROSS)]
-    cv2.imwrite(str(out), np.vstack(rows))
+    part = out.with_name("sheet.part.png")  # whoever looks at the sheet meanwhile sees the old one whole
+    cv2.imwrite(str(part), np.vstack(rows))
+    part.replace(out)
 
 
 def _tile(verdict: Verdict, clip: Path) -> np.ndarray:
