@@ -8,7 +8,7 @@ Not here: troubles of the place, the hand and the marks (`gauntlet_scenes.py`).
 from __future__ import annotations
 
 from gauntlet_case import SWEEP, Case
-from gauntlet_scenes import HAND, HOLE
+from gauntlet_scenes import HAND, HOLE, WINDOW
 
 SLOW = {"camera.fps": 240.0, "camera.line_time_us": 8.0, "camera.exposure_s": 0.0025, "camera.height": 360,
         "camera.width": 480, "run.duration_s": 2.4,
@@ -52,7 +52,7 @@ FILES = [
                            "camera.codec": "hevc", "camera.noise_reduction": 0.4, "camera.hunting_px": 0.8}),
     Case("dirty-and-tilted", {**HAND, "camera.tilt_deg": 18.0, "camera.tilt_from_deg": 60.0, "rotor.dirt": 0.8,
                               "rotor.scratches": 40, "light.glare": 0.4}, engine="vee"),
-    Case("flicker-window-shaken", {**HOLE, "light.ambient": 0.2, "light.flicker_share": 0.6, **HAND}, rms_deg=0.5, bias_deg=0.4),
+    Case("flicker-window-shaken", {**HOLE, **HAND, "light.ambient": 0.2, "light.flicker_share": 0.6}, **WINDOW),
     Case("led-tilted-rotated", {"strobe.flash_us": 250.0, "camera.tilt_deg": 15.0, "camera.rotation": 90, **HAND}),
     Case("dim-engraved-hand", {**HAND, "rotor.paint": None, "rotor.marks": "engraved", "strobe.brightness": 0.6,
                                "camera.photon_noise": 0.025, "camera.read_noise": 0.006, "light.ambient": 0.1}),
