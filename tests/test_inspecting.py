@@ -107,6 +107,15 @@ def test_no_flash_is_told_and_ends_in_3(dark: Path, tmp_path: Path) -> None:
     assert "flash" in found["refusal"]["found"]
 
 
+@pytest.mark.slow
+def test_a_strobe_of_its_own_rate_is_told() -> None:
+    found = inspect(
+        ENGINES.parents[1] / "sample_media" / "refused-free-running.mp4", ENGINES / "demo-twin.toml", "left"
+    )
+    assert found.refusal is not None
+    assert "spread over" in found.refusal.found
+
+
 def test_engine_and_cylinder_go_together(dark: Path) -> None:
     with pytest.raises(CannotUse, match="cylinder"):
         inspect(dark, ENGINES / "demo-twin.toml")
