@@ -63,7 +63,8 @@ def end_while_saving(folder: Path, how: signal.Signals, after_s: float) -> None:
         assert saving.returncode == -signal.SIGKILL
     else:
         assert (saving.returncode, said) == (130, "Interrupted.\n")
-        assert [p.name for p in folder.iterdir()] == ["result"]
+        # Interrupted while it cleared away the old one, it leaves that to the next run, which is asked for at the end.
+        assert all(p.name == "result" or p.name.startswith(".result.") for p in folder.iterdir())
 
 
 def end_many_times(folder: Path, times: int) -> None:
@@ -107,7 +108,8 @@ def test_interrupted_while_it_is_loaded() -> None:
         process.send_signal(signal.SIGINT)
         _, said = process.communicate(timeout=60)
         words = [line for line in said.splitlines() if not line.startswith("import time:")]
-        assert (process.returncode, words) in ((130, ["Interrupted."]), (0, [])), words
+        # Done already, and Python itself was ending, it dies by the signal as any program does.
+        assert (process.returncode, words) in ((130, ["Interrupted."]), (0, []), (-signal.SIGINT, [])), words
 
 
 @pytest.mark.slow

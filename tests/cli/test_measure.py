@@ -340,7 +340,7 @@ def test_it_writes_the_files_that_the_formats_page_names(done: tuple[Result, Pat
 
 def test_it_prints_figures_verdict_budget_and_cautions(done: tuple[Result, Path]) -> None:
     words = " ".join(done[0].stdout.split())
-    for part in ("Brindle 410 twin, left cylinder", "Full advance", "95 %", "Where the doubt comes from",
+    for part in ("Brindle 410 twin, left cylinder", "Full advance", "95 %", "Where the doubt of the advance comes from",
                  "Keep hands, tools, leads and the phone well away", "Written: "):  # fmt: skip
         assert part in words
     assert done[0].stderr == ""

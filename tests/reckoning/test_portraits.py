@@ -105,6 +105,7 @@ def test_flashes_that_could_not_be_read() -> None:
     turn = seen.turns.turn_deg.copy()
     turn[0] = np.nan
     pictures = pictures_of(with_turns(seen, turn_deg=turn), readings())
-    assert np.isfinite(pictures.rotor_deg).all()
+    # Nothing is drawn where nothing was read.
+    assert np.isnan(pictures.rotor_deg[0]) and np.isfinite(pictures.rotor_deg[1:]).all()
     assert pictures.frame.tolist() == [2 * k for k in range(8)]
     assert np.all(pictures.row_first == 0) and np.all(pictures.row_last == HEIGHT - 1)
