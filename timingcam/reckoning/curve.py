@@ -18,7 +18,7 @@ import numpy as np
 
 from timingcam.engine import Spec
 from timingcam.errors import CannotMeasure
-from timingcam.reckoning.brokenline import Form, Points
+from timingcam.reckoning.brokenline import Form, Points, line
 from timingcam.reckoning.budget import UNKNOWN_LAG_SD_S
 from timingcam.reckoning.figures import Doubts, curve_of_lines
 from timingcam.reckoning.linefit import Fit, fit_line
@@ -150,8 +150,16 @@ def _best_fit(points: Points) -> tuple[Fit, str, bool]:
     carried = {n: f for n, f in fits.items() if not f.form.corners or _parts_filled(points, f, part)}
     asked = _criteria(fits, len(points.x))
     kept = min(carried, key=lambda name: asked[name])
-    sparse = min(asked.values()) < asked[kept] - CLEARLY_ASKED
+    best = min(asked, key=lambda name: asked[name])
+    sparse = asked[best] < asked[kept] - CLEARLY_ASKED and _tell_apart(points, fits[best], fits[kept])
     return _with_nuisances(points, fits[kept], part), kept, sparse
+
+
+def _tell_apart(points: Points, one: Fit, other: Fit) -> bool:
+    """Whether two fits say different things about readings that both count."""
+    both = one.used & other.used
+    off = line(one.form, one.theta, points.x) - line(other.form, other.theta, points.x)
+    return bool(both.any() and np.abs(off[both]).max() > 3.0 * float(np.median(one.sd)))
 
 
 def _core_range(rpm: np.ndarray) -> tuple[float, float]:

@@ -257,6 +257,8 @@ def _video_stream(container: Any, path: Path) -> Any:
             expected="16 x 16 to 8192 x 4608",
             do=DO_FILM,
         )
+    # Sizes stand in the pictures' own data too, which may claim more than the container's header does.
+    context.options = {**context.options, "max_pixels": str(MAX_PIXELS)}
     return stream
 
 
