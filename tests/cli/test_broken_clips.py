@@ -216,10 +216,10 @@ def test_as_somebody_who_may_not_read_or_write(tmp_path: Path) -> None:
     (tmp_path / "open").chmod(0o777)
     assert_refused(measure(clip, "--out", tmp_path / "result"), 3, "2 frames")  # loads all that is loaded late
     ways = [(above, above.stat().st_mode) for above in [tmp_path, *tmp_path.parents]]
-    ways = [(above, mode) for above, mode in ways if mode & 0o005 != 0o005]
+    ways = [(above, mode) for above, mode in ways if mode & 0o055 != 0o055]
     try:
         for above, mode in ways:
-            above.chmod(mode | 0o005)
+            above.chmod(mode | 0o055)  # its group is still root
         for mode, out, said in ((0o000, "open/result", "cannot be read"), (0o444, "result", "cannot be written")):
             clip.chmod(mode)
             os.seteuid(NOBODY)
