@@ -214,7 +214,8 @@ def test_a_flash_at_the_foot_of_a_frame_lights_the_next_ones_head(made: tuple[Me
     first = p.row_first.copy()
     last = p.row_last.copy()
     first[0], last[0] = 200, height - 1
-    # 100 µs a row, 28 ms open: a band of 280 rows, of which the frame's period of 333 rows leaves 146 and more for the next.
+    # 100 µs a row, 28 ms open: a band of 280 rows, of which the frame's period of 333 rows leaves 146 and more for
+    # the next.
     camera = replace(measurement.camera, line_time_s=1e-4, exposure_s=0.028)
     at_foot = replace(measurement, camera=camera, pictures=replace(p, row_first=first, row_last=last))
     pieces = [piece for piece in light.pieces_of(at_foot, height) if piece.flash == 0]
