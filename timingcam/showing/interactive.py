@@ -47,7 +47,7 @@ MAX_PICTURE_BYTES = 500_000
 class Interactive:
     """Text for a page; each piece is safe inside a script element."""
 
-    library: str  # Bokeh's own script
+    bokeh_js: str  # Bokeh's own script
     plot: str  # JSON
     flashes: str  # JSON: a picture and what was found in it, by side and flash
 
@@ -69,7 +69,7 @@ def interactive(sides: Sequence[tuple[str, Measurement]]) -> Interactive:
     for side, (_, measurement) in enumerate(sides):
         flashes |= _flashes(measurement, side, MAX_PICTURE_BYTES // len(sides))
     return Interactive(
-        library="\n".join(Resources(mode="inline", components=["bokeh"], log_level="error").js_raw),
+        bokeh_js="\n".join(Resources(mode="inline", components=["bokeh"], log_level="error").js_raw),
         plot=_script_json(json_item(plot)),
         flashes=_script_json(flashes),
     )
