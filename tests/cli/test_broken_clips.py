@@ -34,8 +34,8 @@ ENGINE = ROOT / "shared" / "engines" / "demo-twin.toml"
 MOST_MEMORY_MB, MOST_TIME_S = 300, 20.0
 
 
-def measure(clip: str | Path, *more: str | Path) -> Result:
-    words = ["measure", "--engine", str(ENGINE), "--cylinder", "left", *map(str, more), "--", str(clip)]
+def measure(clip: str | Path, *more: str | Path, engine: Path = ENGINE) -> Result:
+    words = ["measure", "--engine", str(engine), "--cylinder", "left", *map(str, more), "--", str(clip)]
     return CliRunner().invoke(main, words)
 
 
@@ -214,6 +214,13 @@ def test_as_somebody_who_may_not_read_or_write(tmp_path: Path) -> None:
     clip = write_frames(tmp_path / "clip.mp4", gradients(2), [0, 3000])
     (tmp_path / "open").mkdir()
     (tmp_path / "open").chmod(0o777)
+    # Not the project's own: that may lie where nobody else may look.
+    engine = tmp_path / "engine.toml"
+    engine.write_bytes(ENGINE.read_bytes())
+    closed = tmp_path / "closed"
+    closed.mkdir(mode=0o700)
+    (closed / "engine.toml").write_bytes(ENGINE.read_bytes())
+    (closed / "clip.mp4").write_bytes(clip.read_bytes())
     assert_refused(measure(clip, "--out", tmp_path / "result"), 3, "2 frames")  # loads all that is loaded late
     ways = [(above, above.stat().st_mode) for above in [tmp_path, *tmp_path.parents]]
     ways = [(above, mode) for above, mode in ways if mode & 0o055 != 0o055]
@@ -224,14 +231,25 @@ def test_as_somebody_who_may_not_read_or_write(tmp_path: Path) -> None:
             clip.chmod(mode)
             os.seteuid(NOBODY)
             try:
-                result = measure(clip, "--out", tmp_path / out)
+                result = measure(clip, "--out", tmp_path / out, engine=engine)
             finally:
                 os.seteuid(0)
             assert_refused(result, 2, said)
+        for words in (
+            {"clip": clip, "engine": closed / "engine.toml"},
+            {"clip": closed / "clip.mp4", "engine": engine},
+        ):
+            os.seteuid(NOBODY)
+            try:
+                result = measure(words["clip"], "--out", tmp_path / "open" / "result", engine=words["engine"])
+            finally:
+                os.seteuid(0)
+            assert_refused(result, 2, "Permission denied", "closed")
     finally:
         for above, mode in ways:
             above.chmod(mode)
-    assert sorted(p.name for p in tmp_path.rglob("*")) == ["clip.mp4", "open"]
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["clip.mp4", "closed", "engine.toml", "open"]
+    assert list((tmp_path / "open").iterdir()) == []
 
 
 @pytest.fixture

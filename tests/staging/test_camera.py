@@ -36,7 +36,8 @@ def test_the_side_the_camera_stands_off_to_is_nearer(staged, clock):
 
 
 @settings(max_examples=40, deadline=None)
-@given(st.floats(0, 40), st.floats(0, 360), st.floats(-60, 60), st.floats(-60, 60), st.floats(-5, 8))
+# OpenCV takes a turn of less than 1e-5 rad for none when it makes a vector of it.
+@given(st.just(0.0) | st.floats(0.001, 40), st.floats(0, 360), st.floats(-60, 60), st.floats(-60, 60), st.floats(-5, 8))
 def test_tilt_agrees_with_opencv(tilt, clock, x, y, height):
     turn, shift = tilting(tilt, clock), np.array([4.0, -7.0, 375.0])
     lens = np.array([[1500, 0, 319.5], [0, 1500, 239.5], [0, 0, 1.0]])

@@ -27,6 +27,9 @@ DONE, PROGRAM_FAULT, UNUSABLE, INTERRUPTED = 0, 1, 2, 130
 # What writing to standard output may meet with: a reader that left, a full disk, a quota.
 NO_WAY_OUT = (errno.EPIPE, errno.ENOSPC, errno.EDQUOT)
 
+# Of a path that a person gave: what may be met wherever it is first looked at, a folder above it included.
+NOT_OURS = (errno.EACCES, errno.EPERM, errno.ELOOP, errno.ENAMETOOLONG, errno.EROFS, errno.EIO)
+
 # A minimal Linux lacks some of what the wheels link to: which package holds it on Debian or Ubuntu, and on Fedora.
 PACKAGES = {
     "libGL": ("libgl1", "mesa-libGL"),
@@ -116,6 +119,12 @@ def sentence(error: Exception) -> tuple[str, int]:
         )
     if isinstance(error, ImportError) and ".so" in str(error):
         return _missing_library(str(error)), PROGRAM_FAULT
+    if isinstance(error, OSError) and error.errno in NOT_OURS and error.filename is not None:
+        return (
+            f"Found {os.fsdecode(error.filename)!r}, which cannot be reached ({error.strerror}), expected a file or "
+            "folder that you may use: check its name and permissions, and those of the folders above it.",
+            UNUSABLE,
+        )
     words = " ".join(f"{type(error).__name__}: {error}".split()).rstrip(".: ")
     return (
         f"This is a fault of timingcam, not of your files or your command ({words}): write 'timingcam --debug' in "

@@ -33,6 +33,10 @@ LOOSE = 1e-8
 # only matter for a handful of flashes: a kick of 0.1 % of the speed a cycle, give or take a factor of 20.
 PRIOR_MEAN = np.array([np.log(0.5), np.log(0.1), 0.0])
 PRIOR_SD = np.array([3.0, 4.0, 0.5])
+# Sds that are added to each step's, in degrees and mean gaps: of angle, speed and acceleration. Far below what any
+# sample tells, they keep the matrix solvable in double precision where hardly any kicks are found or two samples nearly
+# coincide.
+STEP_FLOOR = np.diag(np.array([1e-4, 1e-5, 1e-6]) ** 2)
 LOWEST, HIGHEST = np.array([-18.0, -18.0, -1.5]), np.array([14.0, 12.0, 2.5])
 
 
@@ -147,7 +151,9 @@ def angle_between(course: Course, at_s: np.ndarray) -> tuple[np.ndarray, np.ndar
     move_b, _ = _steps(u[k + 1] - at, course.theta)
     move, cov = _steps(u[k + 1] - u[k], course.theta)
     surprise = state[k + 1, :, None] - move @ state[k, :, None]
-    bridged = move_a @ state[k, :, None] + cov_a @ np.swapaxes(move_b, 1, 2) @ np.linalg.solve(cov, surprise)
+    bridged = move_a @ state[k, :, None] + cov_a @ np.swapaxes(move_b, 1, 2) @ np.linalg.solve(
+        cov + STEP_FLOOR, surprise
+    )
     angle[inside], speed[inside] = bridged[:, 0, 0], bridged[:, 1, 0]
     return angle, speed / course.unit_s
 
@@ -218,6 +224,7 @@ def _steps(gap: np.ndarray, theta: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
 
 def _assemble(problem: _Problem, theta: np.ndarray, weight: np.ndarray) -> _Precision:
     move, cov = _steps(problem.gap, theta)
+    cov += STEP_FLOOR
     inverse = np.linalg.inv(cov)
     cut = problem.gap > LONGEST_GAPS
     linked, loose = problem.linked & ~cut, ~problem.linked & ~cut

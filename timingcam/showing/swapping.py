@@ -23,6 +23,8 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
+from timingcam.showing.holding import signals_wait
+
 # Linux, renameat2(2): paths seen from the working directory; the flag that exchanges two names.
 _AT_FDCWD, _RENAME_EXCHANGE = -100, 2
 _CANNOT_EXCHANGE = (errno.ENOSYS, errno.EINVAL, errno.ENOTSUP, errno.EPERM)
@@ -63,13 +65,15 @@ def fresh_place(target: Path, *, folder: bool) -> Iterator[Path]:
     Path
         Whatever of it is left at the end is removed.
     """
-    fresh, handle = _made(target, folder)
-    try:
-        yield fresh
-    finally:
-        if handle is not None:
-            os.close(handle)
-        _remove(fresh)
+    with signals_wait() as hold:
+        fresh, handle = _made(target, folder)
+        try:
+            with hold.let_through():
+                yield fresh
+        finally:
+            if handle is not None:
+                os.close(handle)
+            _remove(fresh)
 
 
 def swap_in(fresh: Path, target: Path) -> None:
@@ -88,13 +92,14 @@ def swap_in(fresh: Path, target: Path) -> None:
     if _exchanged(fresh, target):
         return  # what is called fresh now is the old one, and goes as whatever is left of a fresh place does
     old = name_beside(target, secrets.token_hex(4), "old")
-    target.rename(old)
-    try:
-        fresh.rename(target)
-    except BaseException:
-        old.rename(target)
-        raise
-    _remove(old)
+    with signals_wait():
+        target.rename(old)
+        try:
+            fresh.rename(target)
+        except BaseException:
+            old.rename(target)
+            raise
+        _remove(old)
 
 
 def clear_leftovers(target: Path) -> None:
