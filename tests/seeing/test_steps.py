@@ -51,6 +51,36 @@ def test_shading_of_the_scene_makes_no_step() -> None:
     assert len(steps) == 40
 
 
+def test_rows_that_are_seldom_lit_make_no_second_flash() -> None:
+    """Light there is known badly: it wavers by a third along the rows, under one flash all the way down."""
+    lit = staircase((250, 1))
+    told = [
+        0.98,
+        0.94,
+        1.05,
+        0.89,
+        0.83,
+        1.07,
+        1.11,
+        0.92,
+        0.76,
+        0.63,
+        0.77,
+        1.2,
+        1.1,
+        0.99,
+        0.7,
+        0.67,
+        1.02,
+        1.22,
+        1.26,
+    ]
+    wavering = np.interp(np.arange(114), np.arange(len(told)) * 6, told)
+    lit[:, -len(wavering) :] *= wavering.astype(np.float32)
+    steps, _ = find_steps(lit, 0.01)
+    assert len(steps) == 20 and steps.up.all()
+
+
 def test_gain_that_steps_is_divided_out() -> None:
     lit = np.concatenate([staircase((60, 1), (350, -1)), 2.2 * staircase((60, 1), (350, -1))])
     steps, evened = find_steps(lit, 0.01)

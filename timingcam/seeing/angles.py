@@ -1,8 +1,8 @@
-"""Strips to angles: the rotor's map, and how far the rotor had turned in each flash.
+"""Strips to angles: how far the rotor had turned in each flash.
 
-In:  evened-out strips of many flashes.
-Out: `RotorMap`, what turns; `Turn`, the angle of one flash against it, with its uncertainty.
-Not here: which line on the map is which mark (`marks.py`).
+In:  evened-out strips of flashes; `RotorMap`, what turns.
+Out: `Turn`, the angle of one flash against the map, with its uncertainty.
+Not here: how the map comes about (`rotor_map.py`); which line on it is which mark (`marks.py`).
 
 Everything on the rotor turns together, so every bolt, scratch and letter carries the angle. The angle is that at which
 the map, turned, explains the strip best by robust least squares on the light, with a small shift of the centre left
@@ -13,22 +13,23 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-import cv2
 import numpy as np
 from scipy import fft
 
-from timingcam.seeing.strips import Grid, pattern_trust
+from timingcam.seeing.strips import Grid
 
 TUKEY = 4.685  # 95 % efficiency for normal noise (Beaton & Tukey 1974, from memory)
 COARSE_ANGLES = 512
 SMEAR_SD_RAD2 = np.radians(1.5) ** 2  # wide: half the mean square of what a 500 µs flash smears at 6000 rpm is 4 deg²
+NEARER_COARSE = 2  # our choice: columns of the coarse search that it may be off by
+MOST_STEPS = 20
+SETTLED_RAD, UNSETTLED_RAD = 1e-6, np.radians(0.01)  # of a step of the angle: done; none to be found
 MOST_CELLS = 8000  # our choice: more say next to nothing more of the angle
 LEAST_CELLS = 150
 LEAST_KNOWN = 0.01
 # Our choice: a flash joins the map when it looks like it, shares a good part with it, and its angle is known.
 FULL_OVERLAP, LEAST_OVERLAP, LEAST_MATCH, LOOSEST_SD_DEG = 0.5, 0.3, 0.35, 1.0
 N_SECTORS = 24
-MAP_ROUNDS = 5  # our choice: the map changes by less than its noise after three
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -124,91 +125,10 @@ def read_turn(
     return _fine(rotor, cells, (strip, known), start)
 
 
-def build_map(grid: Grid, strips: list[np.ndarray], knowns: list[np.ndarray], centre_sd: float) -> RotorMap:
-    """Build the map from the strips of many flashes, from the one that is most like the others outwards.
-
-    Parameters
-    ----------
-    grid : Grid
-    strips, knowns : lists of ndarray, shape (n_radii, n_angles)
-    centre_sd : float
-        See `RotorMap`.
-    """
-    first = int(np.argmax([k.sum() for k in knowns]))
-    shape = strips[0].shape
-    rotor = RotorMap(
-        grid, strips[first].astype(np.float32), knowns[first].astype(np.float32), np.zeros(shape, np.float32),
-        np.full(shape, 1.0, np.float32), np.full(shape, 1.0, np.float32), 1.0, centre_sd,
-    )  # fmt: skip
-    turns: list[Turn | None] = [None] * len(strips)
-    for round_number in range(MAP_ROUNDS):
-        cells = telling_cells(rotor)
-        for i, (strip, known) in enumerate(zip(strips, knowns, strict=True)):
-            near = turns[i] if round_number > 2 else None
-            turns[i] = read_turn(rotor, cells, strip, known, near)
-        rotor = _rebuilt(rotor, strips, knowns, turns)
-    return replace(rotor, inflation=_inflation(rotor, strips, knowns, turns))
-
-
-def _inflation(rotor: RotorMap, strips: list[np.ndarray], knowns: list[np.ndarray], turns: list[Turn | None]) -> float:
-    """How much wider sds are than if cells were independent, the median over some flashes."""
-    ratios = []
-    for strip, known, turn in list(zip(strips, knowns, turns, strict=True))[:12]:
-        if turn is not None and fits(turn):
-            misfit = (strip - rotor.still) * known - turned(rotor.light, turn.deg)
-            ratios.append(_neighbours(misfit[known], known))
-    return float(np.median(ratios)) if ratios else 1.0
-
-
 def fits(turn: Turn) -> bool:
     """Whether a flash is surely the map's rotor at that angle."""
     alike = turn.match > LEAST_MATCH and turn.likeness > LEAST_MATCH and turn.likeness > 1.25 * turn.rival
     return alike and turn.overlap > LEAST_OVERLAP and turn.sd_deg < LOOSEST_SD_DEG
-
-
-def _rebuilt(rotor: RotorMap, strips: list[np.ndarray], knowns: list[np.ndarray], turns: list[Turn | None]) -> RotorMap:
-    good = [i for i, t in enumerate(turns) if t is not None and fits(t)]
-    if not good:
-        return rotor
-    degs = np.array([turns[i].deg for i in good])  # type: ignore[union-attr]
-    total = np.zeros_like(rotor.light)
-    count = np.zeros_like(rotor.light)
-    for i, deg in zip(good, degs, strict=True):
-        known = knowns[i].astype(np.float32)
-        total += turned((strips[i] - rotor.still) * known, -deg)
-        count += np.clip(turned(known, -deg), 0.0, 1.0)
-    light = np.where(count > 0.5, total / np.maximum(count, 0.5), 0.0).astype(np.float32)
-    still, variance = _left_over(light, [(strips[i], knowns[i]) for i in good], degs)
-    noise = float(np.median(variance[count > 0])) if (count > 0).any() else 1.0
-    trust = pattern_trust(light, noise)
-    return RotorMap(
-        rotor.grid, light, count.astype(np.float32), still, variance, trust, rotor.inflation, rotor.centre_sd
-    )
-
-
-def _left_over(
-    light: np.ndarray, seen: list[tuple[np.ndarray, np.ndarray]], degs: np.ndarray
-) -> tuple[np.ndarray, np.ndarray]:
-    """What the map leaves unexplained in the frame of the picture: its mean, and its variance."""
-    total, squares, count = (np.zeros_like(light) for _ in range(3))
-    for (strip, known), deg in zip(seen, degs, strict=True):
-        residual = (strip - turned(light, deg)) * known
-        total += residual
-        squares += residual**2
-        count += known
-    mean = total / np.maximum(count, 1)
-    # Only where the rotor turned by several degrees can what stands still be told from what turns.
-    spread = float(np.percentile(degs, 95) - np.percentile(degs, 5))
-    still = mean * min(1.0, max(0.0, (spread - 2.0) / 4.0)) * (count > 5)
-    variance = squares / np.maximum(count, 1) - 2 * mean * still + still**2
-    return still.astype(np.float32), _softened(variance, count)
-
-
-def _softened(variance: np.ndarray, count: np.ndarray) -> np.ndarray:
-    """A variance smoothed over neighbours, and nowhere far below its median, since few flashes may agree by chance."""
-    variance = cv2.GaussianBlur(np.maximum(variance, 0).astype(np.float32), (0, 0), 1.5)
-    floor = float(np.median(variance[count > 0])) if (count > 0).any() else 1.0
-    return np.maximum(variance, 0.25 * floor + 1e-9).astype(np.float32)
 
 
 def turned(strip: np.ndarray, deg: float) -> np.ndarray:
@@ -246,6 +166,19 @@ def _coarse(rotor: RotorMap, strip: np.ndarray, known: np.ndarray) -> Turn:
     return Turn(deg, np.inf, float(at), float(score[away].max()), float(overlap[best]), float(at))
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Laid:
+    """The map's telling cells laid on a strip, linear about where they are; arrays of shape (n,), columns (n, 5)."""
+
+    columns: np.ndarray  # of turn, centre x and y, gain, smear
+    light: np.ndarray  # of the strip
+    full: np.ndarray  # the same, with what the centre's shift so far took out put back
+    misfit: np.ndarray
+    weight: np.ndarray
+    column: np.ndarray  # of the map
+    pattern: np.ndarray  # light of the map
+
+
 def _fine(rotor: RotorMap, cells: Cells, seen: tuple[np.ndarray, np.ndarray], start: Turn) -> Turn | None:
     """Gauss-Newton on the angle, a shift of the centre (with its prior), the contrast, and how far the flash smeared
     it.
@@ -253,42 +186,78 @@ def _fine(rotor: RotorMap, cells: Cells, seen: tuple[np.ndarray, np.ndarray], st
     A flash of some length smears the faster rotor more. That is the pattern's second derivative along the angle, even
     where the angle's slope is odd, so it takes nothing from the angle.
     """
-    strip, known = seen
-    n, step_rad = strip.shape[1], np.radians(rotor.grid.step_deg)
     prior = np.diag([0.0, 1 / rotor.centre_sd**2, 1 / rotor.centre_sd**2, 0.0, 1 / SMEAR_SD_RAD2**2])
-    deg, other = start.deg, np.zeros(4)  # centre x, y; gain beyond 1; smear
-    other[2] = 1.0
-    for _ in range(6):
-        column = cells.column + np.radians(deg) / step_rad
-        nearest = np.rint(column).astype(int) % n
-        ok = known[cells.row, nearest]
-        if ok.sum() < LEAST_CELLS:
+    deg, other = _nearer(rotor, cells, seen, start.deg), np.array([0.0, 0.0, 1.0, 0.0])  # centre x, y; gain; smear
+    laid: _Laid
+    for _ in range(MOST_STEPS):
+        here = _laid(rotor, cells, seen, deg, other)
+        if here is None:
             return None
-        light = _between(strip, cells.row[ok], column[ok])
-        angle = column[ok] * step_rad
-        along, down, radius = cells.along[ok], cells.down[ok], cells.radius[ok]
-        dx = np.sin(angle) * along / radius - np.cos(angle) * down
-        dy = -np.cos(angle) * along / radius - np.sin(angle) * down
-        gain = max(float(other[2]), 0.1)
-        columns = np.stack([-along * gain, dx * gain, dy * gain, cells.light[ok], cells.bend[ok] * gain], axis=1)
-        misfit = light - columns[:, 1:] @ other
-        variance = rotor.variance[cells.row[ok], nearest[ok]]
-        z = misfit / np.sqrt(variance)
-        sigma = 1.4826 * float(np.median(np.abs(z))) + 1e-9
-        weight = cells.trust[ok] * np.clip(1 - (z / (TUKEY * sigma)) ** 2, 0, None) ** 2 / (variance * sigma**2)
-        normal = columns.T @ (weight[:, None] * columns) + 1e-12 * np.eye(5)
-        step = np.linalg.solve(normal + prior, columns.T @ (weight * light))
+        laid = here
+        normal = laid.columns.T @ (laid.weight[:, None] * laid.columns) + 1e-12 * np.eye(5)
+        step = np.linalg.solve(normal + prior, laid.columns.T @ (laid.weight * laid.full))
         deg += float(np.degrees(step[0]))
         other = step[1:]
-        if abs(step[0]) < 1e-6:
+        if abs(step[0]) < SETTLED_RAD:
             break
-    if abs((deg - start.deg + 180) % 360 - 180) > 6.0:
+    if abs(step[0]) > UNSETTLED_RAD or abs((deg - start.deg + 180) % 360 - 180) > 6.0:
         return None
     sd = float(np.degrees(np.sqrt(np.linalg.inv(normal + prior)[0, 0])))
-    sector = (cells.column[ok] * N_SECTORS) // n
-    sd *= max(rotor.inflation, _disagreement(columns[:, 0], misfit, weight, sector))
-    match = _correlation(light, cells.light[ok], weight)
+    sector = (laid.column * N_SECTORS) // seen[0].shape[1]
+    sd *= max(1.0, _disagreement(laid.columns[:, 0], laid.misfit, laid.weight, sector))
+    match = _correlation(laid.light, laid.pattern, laid.weight)
     return replace(start, deg=(deg + 180) % 360 - 180, sd_deg=sd, match=match)
+
+
+def _laid(
+    rotor: RotorMap, cells: Cells, seen: tuple[np.ndarray, np.ndarray], deg: float, other: np.ndarray
+) -> _Laid | None:
+    """Lay the cells on a strip; None where too few of them are known there."""
+    strip, known = seen
+    n, step_rad = strip.shape[1], np.radians(rotor.grid.step_deg)
+    angle = cells.column * step_rad + np.radians(deg)
+    # What a small shift of the centre does along the angle may be a mark's width, so it moves the cells; what it does
+    # along the radius is told by the slope.
+    angle += (np.cos(angle) * other[1] - np.sin(angle) * other[0]) / cells.radius
+    nearest = np.rint(angle / step_rad).astype(int) % n
+    ok = known[cells.row, nearest]
+    if ok.sum() < LEAST_CELLS:
+        return None
+    row, nearest, angle = cells.row[ok], nearest[ok], angle[ok]
+    along, down, radius, pattern = cells.along[ok], cells.down[ok], cells.radius[ok], cells.light[ok]
+    light = _between(strip, row, angle / step_rad)
+    gain = max(float(other[2]), 0.1)
+    swing = np.stack([np.sin(angle), -np.cos(angle)], axis=1) * (along / radius * gain)[:, None]
+    reach = np.stack([-np.cos(angle), -np.sin(angle)], axis=1) * (down * gain)[:, None]
+    columns = np.column_stack([-along * gain, swing + reach, pattern, cells.bend[ok] * gain])
+    full = light + swing @ other[:2]
+    misfit = full - columns[:, 1:] @ other
+    variance = rotor.variance[row, nearest]
+    z = misfit / np.sqrt(variance)
+    sigma = 1.4826 * float(np.median(np.abs(z))) + 1e-9
+    # Neighbouring cells share pixels and coding blocks: so many count as one, or the priors would weigh nothing.
+    weight = cells.trust[ok] * np.clip(1 - (z / (TUKEY * sigma)) ** 2, 0, None) ** 2
+    weight /= variance * (sigma * rotor.inflation) ** 2
+    return _Laid(columns, light, full, misfit, weight, cells.column[ok], pattern)
+
+
+def _nearer(rotor: RotorMap, cells: Cells, seen: tuple[np.ndarray, np.ndarray], deg: float) -> float:
+    """The angle, to a column of the strip, at which the telling cells correlate best, near the one given.
+
+    A mark is narrower than what the coarse search may be off by. From there its light has no slope towards where the
+    mark is, and a robust fit takes it for an outlier.
+    """
+    strip, known = seen
+    n = strip.shape[1]
+    reach = int(np.ceil(NEARER_COARSE * n / min(COARSE_ANGLES, n)))
+    shifts = round(np.radians(deg) / np.radians(rotor.grid.step_deg)) + np.arange(-reach, reach + 1)
+    column = (cells.column[None, :] + shifts[:, None]) % n
+    weight = cells.trust * known[cells.row, column]
+    light = strip[cells.row, column]
+    energy = (weight * light**2).sum(axis=1) * (weight * cells.light**2).sum(axis=1)
+    score = (weight * light * cells.light).sum(axis=1) / np.sqrt(np.maximum(energy, 1e-24))
+    best = int(np.argmax(score))
+    return deg if best == reach else float(shifts[best] * rotor.grid.step_deg)
 
 
 def _between(strip: np.ndarray, row: np.ndarray, column: np.ndarray) -> np.ndarray:
@@ -320,16 +289,6 @@ def _disagreement(slope: np.ndarray, misfit: np.ndarray, weight: np.ndarray, sec
     each, share = pull[heavy] / power[heavy], power[heavy]
     mean = float((share * each).sum() / share.sum())
     return float(np.sqrt((share * (each - mean) ** 2).sum() / (heavy.sum() - 1)))
-
-
-def _neighbours(misfit: np.ndarray, cell: np.ndarray) -> float:
-    """How much more an sd is than if cells were independent: neighbouring cells share pixels and coding blocks."""
-    full = np.zeros(cell.shape)
-    full[cell] = np.clip(misfit, *np.percentile(misfit, [2, 98]))
-    power = float((full**2).sum()) + 1e-12
-    along = sum(max(0.0, float((full[:, :-k] * full[:, k:]).sum()) / power) for k in range(1, 6))
-    down = sum(max(0.0, float((full[:-k] * full[k:]).sum()) / power) for k in range(1, 4))
-    return float(np.sqrt((1 + 2 * along) * (1 + 2 * down)))
 
 
 def _correlation(a: np.ndarray, b: np.ndarray, weight: np.ndarray) -> float:

@@ -12,8 +12,9 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 
-from timingcam.seeing.angles import Cells, RotorMap, Turn, build_map, read_turn, telling_cells
+from timingcam.seeing.angles import Cells, RotorMap, Turn, read_turn, telling_cells
 from timingcam.seeing.light import FlashLight
+from timingcam.seeing.rotor_map import build_map
 from timingcam.seeing.strips import Grid
 
 # Our choice: in steady light texture stays sharp, so a pattern twice as strong as the noise counts by half already.

@@ -19,6 +19,8 @@ from scipy.ndimage import median_filter
 LEAST_STEP = 0.4  # flashes: less is a bright screw that the hand moved, or the place's own light
 NEITHER = (0.22, 0.7)  # flashes, our choice: neither none nor one
 SURE_STEP = 0.6  # flashes, our choice: a lower one may be half of what it seems, and tells no time
+WIDE_SHARE = 0.125  # of the rows: as far as one flash's light is looked at on either side of a step
+UNEVEN_SDS = 2.0  # our choice: between the two sides, in sds of the rows about their median
 LONGEST_RAMP_ROWS = 60
 RAMP_SHARE = 0.7  # of an edge's height; plateaus are uneven, so not more
 GAIN_WINDOW = 15  # steps over which the camera's gain is taken as even
@@ -91,6 +93,8 @@ def _steps(lit: np.ndarray, noise: float, dim: np.ndarray) -> Steps:
         [_is_from_a_level(lit[f], b, u, (gap, over)) for f, b, u in zip(frame, beside, up, strict=True)], bool
     )
     frame, beside, up = frame[real], beside[real], up[real]
+    real = _stands_out(lit, frame, beside, up)
+    frame, beside, up = frame[real], beside[real], up[real]
     half = round(ramp_rows) + 3
     kept = _without_specks(frame, beside, up, 2 * half) | ~_widened(dim, half)[beside]
     frame, beside, up = frame[kept], beside[kept], up[kept]
@@ -142,6 +146,30 @@ def _without_specks(frame: np.ndarray, beside: np.ndarray, up: np.ndarray, rows:
     for i in range(len(frame) - 1):
         if kept[i] and frame[i] == frame[i + 1] and up[i] != up[i + 1] and beside[i + 1] - beside[i] < rows:
             kept[i : i + 2] = False
+    return kept
+
+
+def _stands_out(lit: np.ndarray, frame: np.ndarray, beside: np.ndarray, up: np.ndarray) -> np.ndarray:
+    """Which steps between lit rows are more than the unevenness of what lies on either side up to the next step.
+
+    Rows that a flash seldom lit, or that a hand moves up and down, look uneven under one flash.
+    """
+    n_rows = lit.shape[1]
+    wide = max(4, round(WIDE_SHARE * n_rows))
+    kept = np.ones(len(frame), bool)
+    for i in range(len(frame)):
+        first_below = int(beside[i]) + (0 if up[i] else 1)
+        near = [int(beside[j]) for j in (i - 1, i + 1) if 0 <= j < len(frame) and frame[j] == frame[i]]
+        top = max([0, first_below - wide, *(n + 1 for n in near if n < beside[i])])
+        foot = min([n_rows, first_below + wide, *(n for n in near if n > beside[i])])
+        above, below = lit[frame[i], top:first_below], lit[frame[i], first_below:foot]
+        if min(len(above), len(below)) < 4:
+            continue
+        levels = np.array([np.median(above), np.median(below)])
+        if levels.min() < NEITHER[1]:
+            continue
+        spread = 1.4826 * max(float(np.median(np.abs(p - m))) for p, m in zip((above, below), levels, strict=True))
+        kept[i] = abs(levels[1] - levels[0]) > max(0.5 * LEAST_STEP, UNEVEN_SDS * spread)
     return kept
 
 

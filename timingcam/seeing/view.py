@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from timingcam.errors import CannotMeasure
-from timingcam.seeing.angles import RotorMap, Turn, build_map, fits, read_turn, telling_cells, turned
+from timingcam.seeing.angles import RotorMap, Turn, fits, read_turn, telling_cells, turned
 from timingcam.seeing.light import FlashLight, LitPicture
 from timingcam.seeing.mosaic import Stack, lay, outside
 from timingcam.seeing.overexposure import refuse_over_exposed
@@ -23,6 +23,7 @@ from timingcam.seeing.pose import Pose, ellipse_points, poses_of_ellipse
 from timingcam.seeing.register import Reference, make_reference
 from timingcam.seeing.rigid import MIN_SPREAD_DEG, Evidence, refine_pose, unexplained
 from timingcam.seeing.rings import Ring, find_rings
+from timingcam.seeing.rotor_map import build_map
 from timingcam.seeing.strips import Grid, even_out, make_grid, make_sampler, unwrap
 from timingcam.seeing.turning_pose import guesses
 

@@ -1,0 +1,112 @@
+"""The rotor's map, from the strips of many flashes.
+
+In:  evened-out strips.
+Out: `RotorMap`.
+Not here: the angle of a flash against it (`angles.py`).
+
+Each flash shows some of the rotor, turned by an angle that only the others tell. So map and angles are found by turns:
+angles against the map, the map from the strips turned back.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import cv2
+import numpy as np
+
+from timingcam.seeing.angles import RotorMap, Turn, fits, read_turn, telling_cells, turned
+from timingcam.seeing.strips import Grid, pattern_trust
+
+MAP_ROUNDS = 5  # our choice: the map changes by less than its noise after three
+
+
+def build_map(grid: Grid, strips: list[np.ndarray], knowns: list[np.ndarray], centre_sd: float) -> RotorMap:
+    """Build the map from the strips of many flashes, from the one that is most like the others outwards.
+
+    Parameters
+    ----------
+    grid : Grid
+    strips, knowns : lists of ndarray, shape (n_radii, n_angles)
+    centre_sd : float
+        See `RotorMap`.
+    """
+    first = int(np.argmax([k.sum() for k in knowns]))
+    shape = strips[0].shape
+    rotor = RotorMap(
+        grid, strips[first].astype(np.float32), knowns[first].astype(np.float32), np.zeros(shape, np.float32),
+        np.full(shape, 1.0, np.float32), np.full(shape, 1.0, np.float32), 1.0, centre_sd,
+    )  # fmt: skip
+    turns: list[Turn | None] = [None] * len(strips)
+    for round_number in range(MAP_ROUNDS):
+        cells = telling_cells(rotor)
+        for i, (strip, known) in enumerate(zip(strips, knowns, strict=True)):
+            near = turns[i] if round_number > 2 else None
+            turns[i] = read_turn(rotor, cells, strip, known, near)
+        rotor = _rebuilt(rotor, strips, knowns, turns)
+    return replace(rotor, inflation=_inflation(rotor, strips, knowns, turns))
+
+
+def _inflation(rotor: RotorMap, strips: list[np.ndarray], knowns: list[np.ndarray], turns: list[Turn | None]) -> float:
+    """How much wider sds are than if cells were independent, the median over some flashes."""
+    ratios = []
+    for strip, known, turn in list(zip(strips, knowns, turns, strict=True))[:12]:
+        if turn is not None and fits(turn):
+            misfit = (strip - rotor.still) * known - turned(rotor.light, turn.deg)
+            ratios.append(_neighbours(misfit[known], known))
+    return float(np.median(ratios)) if ratios else 1.0
+
+
+def _rebuilt(rotor: RotorMap, strips: list[np.ndarray], knowns: list[np.ndarray], turns: list[Turn | None]) -> RotorMap:
+    good = [i for i, t in enumerate(turns) if t is not None and fits(t)]
+    if not good:
+        return rotor
+    degs = np.array([turns[i].deg for i in good])  # type: ignore[union-attr]
+    total = np.zeros_like(rotor.light)
+    count = np.zeros_like(rotor.light)
+    for i, deg in zip(good, degs, strict=True):
+        known = knowns[i].astype(np.float32)
+        total += turned((strips[i] - rotor.still) * known, -deg)
+        count += np.clip(turned(known, -deg), 0.0, 1.0)
+    light = np.where(count > 0.5, total / np.maximum(count, 0.5), 0.0).astype(np.float32)
+    still, variance = _left_over(light, [(strips[i], knowns[i]) for i in good], degs)
+    noise = float(np.median(variance[count > 0])) if (count > 0).any() else 1.0
+    trust = pattern_trust(light, noise)
+    return RotorMap(
+        rotor.grid, light, count.astype(np.float32), still, variance, trust, rotor.inflation, rotor.centre_sd
+    )
+
+
+def _left_over(
+    light: np.ndarray, seen: list[tuple[np.ndarray, np.ndarray]], degs: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """What the map leaves unexplained in the frame of the picture: its mean, and its variance."""
+    total, squares, count = (np.zeros_like(light) for _ in range(3))
+    for (strip, known), deg in zip(seen, degs, strict=True):
+        residual = (strip - turned(light, deg)) * known
+        total += residual
+        squares += residual**2
+        count += known
+    mean = total / np.maximum(count, 1)
+    # Only where the rotor turned by several degrees can what stands still be told from what turns.
+    spread = float(np.percentile(degs, 95) - np.percentile(degs, 5))
+    still = mean * min(1.0, max(0.0, (spread - 2.0) / 4.0)) * (count > 5)
+    variance = squares / np.maximum(count, 1) - 2 * mean * still + still**2
+    return still.astype(np.float32), _softened(variance, count)
+
+
+def _softened(variance: np.ndarray, count: np.ndarray) -> np.ndarray:
+    """A variance smoothed over neighbours, and nowhere far below its median, since few flashes may agree by chance."""
+    variance = cv2.GaussianBlur(np.maximum(variance, 0).astype(np.float32), (0, 0), 1.5)
+    floor = float(np.median(variance[count > 0])) if (count > 0).any() else 1.0
+    return np.maximum(variance, 0.25 * floor + 1e-9).astype(np.float32)
+
+
+def _neighbours(misfit: np.ndarray, cell: np.ndarray) -> float:
+    """How much more an sd is than if cells were independent: neighbouring cells share pixels and coding blocks."""
+    full = np.zeros(cell.shape)
+    full[cell] = np.clip(misfit, *np.percentile(misfit, [2, 98]))
+    power = float((full**2).sum()) + 1e-12
+    along = sum(max(0.0, float((full[:, :-k] * full[:, k:]).sum()) / power) for k in range(1, 6))
+    down = sum(max(0.0, float((full[:-k] * full[k:]).sum()) / power) for k in range(1, 4))
+    return float(np.sqrt((1 + 2 * along) * (1 + 2 * down)))
