@@ -101,6 +101,7 @@ def test_no_flash_is_told_and_ends_in_3(dark: Path, tmp_path: Path) -> None:
     assert ran.exit_code == 3
     assert "Cannot be measured" in ran.output
     assert "no flash" in ran.output.lower()
+    assert "seizures" in ran.output  # it says to film again, so the cautions stand there as well
     assert not (tmp_path / "out").exists()
     found = json.loads(inspect_json(timingcam.inspect(dark)))
     assert found["fit"] is False

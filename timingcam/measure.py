@@ -40,7 +40,7 @@ from timingcam.seeing.bands import find_bands
 from timingcam.seeing.clip import ClipInfo, linear_light, open_clip
 from timingcam.seeing.clock import frame_clock
 from timingcam.seeing.flashes import Flashes, find_flashes
-from timingcam.seeing.hints import Pointed, hints_on_maps
+from timingcam.seeing.hints import Pointed, hints_on_maps, refuse_unknown_marks
 from timingcam.seeing.marks import Maps, Marks, maps_of, sense_of, spacing_misfit
 from timingcam.seeing.naming import find_marks
 from timingcam.seeing.readout import FlashTurns, read_flashes
@@ -116,6 +116,7 @@ def measure(
     options = options or Options()
     engine = engine if isinstance(engine, Engine) else read_engine(engine)
     _refuse_unknown(engine, cylinder)
+    refuse_unknown_marks(engine, options.pointed)
     _refuse_edge(engine)
     seen = watch(clip, engine, cylinder, options, progress)
 

@@ -89,6 +89,13 @@ def test_hints(tmp_path: Path) -> None:
     assert "outside its range" in " ".join(said("check", path).split())
 
 
+def test_a_cylinder_that_no_mark_names(tmp_path: Path) -> None:
+    path = tmp_path / "left-only.toml"
+    text = DEMO.read_text(encoding="utf-8").replace('cylinder = ["left", "right"]', 'cylinder = "left"')
+    path.write_text(text, encoding="utf-8")
+    assert "right has no mark of its own in this file" in " ".join(said("check", path).split())
+
+
 def test_fault_is_refused(tmp_path: Path) -> None:
     path = tmp_path / "wrong.toml"
     path.write_text(DEMO.read_text(encoding="utf-8").replace("btdc_deg = 9.0", "btdc = 9.0"), encoding="utf-8")

@@ -179,6 +179,11 @@ def test_an_unknown_cylinder(tmp_path: Path) -> None:
     assert_refused(result, 2, "middle", "left", "right")
 
 
+def test_an_unknown_mark(tmp_path: Path) -> None:
+    """Told before minutes are spent: the clip need not even be there."""
+    assert_refused(measure("none.mp4", "--out", tmp_path / "r", "--mark", "Q@600,120"), 2, "'Q'", "T, S, A")
+
+
 @pytest.mark.parametrize(
     "words",
     [

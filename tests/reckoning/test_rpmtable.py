@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import numpy as np
@@ -41,6 +42,15 @@ def test_faults_say_where(tmp_path: Path, text: str, found: str) -> None:
         read_rpm_csv(written(tmp_path, text))
     assert found in fault.value.found
     assert fault.value.do
+
+
+def test_what_is_no_table_at_all(tmp_path: Path) -> None:
+    # A cell longer than the CSV reader takes; a pipe, which would be waited for without end.
+    with pytest.raises(CannotUse, match="not a CSV text"):
+        read_rpm_csv(written(tmp_path, "time_s,rpm\n0," + "1" * 200_000))
+    os.mkfifo(tmp_path / "pipe")
+    with pytest.raises(CannotUse, match="not a plain file"):
+        read_rpm_csv(tmp_path / "pipe")
 
 
 def test_missing_file(tmp_path: Path) -> None:

@@ -9,9 +9,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pytest
 
+from timingcam.engine import read_engine
 from timingcam.errors import CannotUse
 from timingcam.seeing.clip import Orientation
-from timingcam.seeing.hints import Pointed, hints_on_maps
+from timingcam.seeing.hints import Pointed, hints_on_maps, refuse_unknown_marks
 from timingcam.seeing.readout import FlashTurns
 
 if TYPE_CHECKING:
@@ -75,6 +76,13 @@ def test_a_mark_in_a_clip_of_which_no_flash_could_be_read(journey: Journey) -> N
     assert "mark" in refusal.value.found
     # The index needs no turn.
     assert hints_on_maps(journey.view, blind, journey.info, Pointed(index_px=(300.0, 100.0))).index_deg is not None
+
+
+def test_a_mark_that_the_engine_file_does_not_have() -> None:
+    engine = read_engine(Path(__file__).parents[2] / "shared" / "engines" / "demo-twin.toml")
+    refuse_unknown_marks(engine, Pointed(marks_px=(("A", 1.0, 1.0), ("T", 2.0, 2.0))))
+    with pytest.raises(CannotUse, match=r"'B' pointed at.*T, S, A"):
+        refuse_unknown_marks(engine, Pointed(marks_px=(("A", 1.0, 1.0), ("B", 2.0, 2.0))))
 
 
 def test_nothing_pointed_at(journey: Journey) -> None:

@@ -6,6 +6,7 @@ import json
 import math
 from collections.abc import Callable
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -13,10 +14,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 from made_measurement import make_measurement
 
+from timingcam.engine import engine_from_dict, engine_to_dict, read_engine
 from timingcam.errors import CannotUse
 from timingcam.reckoning.result import Check, Measurement
 from timingcam.showing.result_file import checks_of, parse_result, result_json, strobe_of
 
+ENGINES = sorted((Path(__file__).parents[2] / "shared" / "engines").glob("*.toml"))
 SMALL = make_measurement(n=20)
 
 
@@ -52,6 +55,24 @@ def test_a_wrong_key_is_named(measurement: Measurement, change: Callable[[dict[s
 def test_what_is_no_such_file_is_refused(text: str) -> None:
     with pytest.raises(CannotUse):
         parse_result(text)
+
+
+@pytest.mark.parametrize("path", ENGINES, ids=lambda path: path.stem)
+def test_the_engine_file_is_there_as_read(measurement: Measurement, path: Path) -> None:
+    engine = read_engine(path)
+    m = replace(measurement, engine=engine, cylinder=engine.cylinder[0].name)
+    text = result_json(m)
+    assert json.loads(text)["engine"] == json.loads(json.dumps(engine_to_dict(engine)))
+    assert parse_result(text).engine == engine
+
+
+def test_a_spec_in_millimetres_is_there_in_both(measurement: Measurement) -> None:
+    data = engine_to_dict(read_engine(next(path for path in ENGINES if path.stem == "millimetre-two-stroke")))
+    data["spec"] = {"curve_mm": [[1500, 1.9], [9800, 1.9]], "tolerance_deg": 1.5}
+    engine = engine_from_dict(data)
+    text = result_json(replace(measurement, engine=engine, cylinder="barrel"))
+    assert {"curve", "curve_mm"} <= set(json.loads(text)["engine"]["spec"])
+    assert parse_result(text).engine == engine
 
 
 def test_a_long_wrong_value_is_cut(measurement: Measurement) -> None:

@@ -23,26 +23,19 @@ def engine() -> None:
 def new(out: Path | None) -> None:
     """Write a starting file with every key explained."""
     from timingcam.errors import CannotUse
+    from timingcam.showing.writing import write_file
 
     text = resources.files("timingcam.cli").joinpath("new_engine.toml").read_text(encoding="utf-8")
     if out is None:
         click.echo(text, nl=False)
         return
-    try:
-        with out.open("x", encoding="utf-8") as file:
-            file.write(text)
-    except FileExistsError as error:
+    if out.exists():
         raise CannotUse(
             found=f"{out}, which is there already",
             expected="the name of a new file",
             do="choose another name: nothing is overwritten",
-        ) from error
-    except OSError as error:
-        raise CannotUse(
-            found=f"that {out} cannot be written ({error.strerror})",
-            expected="a folder that is there and may be written to",
-            do="choose another place",
-        ) from error
+        )
+    write_file(out, text.encode())
     click.echo(f"Wrote {out}. Put your engine's own figures in it, then: timingcam engine check {out}")
 
 

@@ -160,7 +160,10 @@ def _hints(engine: Engine) -> Iterator[str]:
     moved = {name for adjuster in engine.adjuster for name in adjuster.moves}
     for cylinder in engine.cylinder:
         if cylinder.name not in marked:
-            yield f"{cylinder.name} has no mark of its own in this file, so it cannot be measured."
+            yield (
+                f"{cylinder.name} has no mark of its own in this file: if a line serves it, name it there; otherwise "
+                "its advance is read off the other cylinders' marks, in flashes that show one of them with the index."
+            )
         if engine.adjuster and cylinder.name not in moved:
             yield f"No adjuster moves {cylinder.name}, so nothing can be advised for it."
     for adjuster in engine.adjuster:

@@ -98,6 +98,7 @@ def print_inspection(found: Inspection, console: Console) -> None:
     for advice in found.advice:
         console.print(Text(f"• {advice}"))
     console.print(Text(_in_short(found), style="bold" if found.fit else "bold red"))
+    console.print(Text(" ".join(CAUTION.split())))
 
 
 def _in_short(found: Inspection) -> str:

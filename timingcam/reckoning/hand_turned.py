@@ -20,7 +20,7 @@ from timingcam.reckoning.budget import INDEX_TILT, Sources, budget
 from timingcam.reckoning.result import BudgetRow, ClipFacts
 from timingcam.seeing.clip import ClipInfo, linear_light, open_clip, sha256_of
 from timingcam.seeing.clock import frame_clock
-from timingcam.seeing.hints import Pointed
+from timingcam.seeing.hints import Pointed, refuse_unknown_marks
 from timingcam.seeing.marks import Hints, Marks, advance_seen, mark_places, sense_of
 from timingcam.seeing.naming import find_marks
 from timingcam.seeing.own_places import at_own_places
@@ -100,6 +100,7 @@ def follow_clip(
     names = [one.name for one in engine.cylinder]
     if cylinder not in names:
         raise CannotUse(found=f"cylinder {cylinder!r}", expected="one of " + ", ".join(names), do="name one of these")
+    refuse_unknown_marks(engine, watched.pointed)
     if engine.rotor.marks_on == "edge":
         raise CannotUse(
             found="an engine whose marks are on the rotor's edge",

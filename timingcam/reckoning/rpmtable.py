@@ -64,15 +64,7 @@ def read_rpm_csv(path: str | Path) -> RpmTable:
         If the file cannot be read, a column is missing, or a row does not hold two numbers in rising time.
     """
     path = Path(path)
-    try:
-        text = path.read_text(encoding="utf-8-sig")
-    except (OSError, UnicodeDecodeError) as fault:
-        raise CannotUse(
-            found=f"{path.name}: {fault.strerror if isinstance(fault, OSError) else 'not a text file'}",
-            expected="a readable CSV file of times and speeds",
-            do="check the name given with --rpm",
-        ) from fault
-    rows = list(csv.reader(text.splitlines()))
+    rows = _rows(path)
     header = [cell.strip() for cell in rows[0]] if rows else []
     missing = [name for name in COLUMNS if name not in header]
     if missing:
@@ -83,6 +75,26 @@ def read_rpm_csv(path: str | Path) -> RpmTable:
         )
     at = [header.index(name) for name in COLUMNS]
     return _table(path.name, [(n, row) for n, row in enumerate(rows[1:], start=2) if any(row)], at)
+
+
+def _rows(path: Path) -> list[list[str]]:
+    try:
+        # A pipe or a device of that name would be waited for without end.
+        if path.exists() and not path.is_file():
+            raise _unreadable(path, "not a plain file")
+        return list(csv.reader(path.read_text(encoding="utf-8-sig").splitlines()))
+    except (OSError, UnicodeDecodeError, csv.Error) as fault:
+        raise _unreadable(
+            path, (fault.strerror or str(fault)) if isinstance(fault, OSError) else "not a CSV text"
+        ) from fault
+
+
+def _unreadable(path: Path, why: str) -> CannotUse:
+    return CannotUse(
+        found=f"{path.name}: {why}",
+        expected="a readable CSV file of times and speeds",
+        do="check the name given with --rpm",
+    )
 
 
 def _table(name: str, rows: list[tuple[int, list[str]]], at: list[int]) -> RpmTable:

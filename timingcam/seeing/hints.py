@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from timingcam.engine import Engine
 from timingcam.errors import CannotUse
 from timingcam.seeing.clip import ClipInfo
 from timingcam.seeing.marks import Hints
@@ -29,6 +30,22 @@ class Pointed:
     def centre_stored(self, info: ClipInfo) -> np.ndarray | None:
         """The centre in stored pixels."""
         return None if self.centre_px is None else info.orientation.to_stored(np.array(self.centre_px))
+
+
+def refuse_unknown_marks(engine: Engine, pointed: Pointed) -> None:
+    """Refuse names of marks that the engine file does not have.
+
+    Raises
+    ------
+    CannotUse
+    """
+    names = [mark.name for mark in engine.rotor.mark]
+    for name, _, _ in pointed.marks_px:
+        if name not in names:
+            raise CannotUse(
+                found=f"a mark {name!r} pointed at", expected="one of the engine file's marks: " + ", ".join(names),
+                do="name the mark as the engine file does",
+            )  # fmt: skip
 
 
 def hints_on_maps(view: View, turns: FlashTurns, info: ClipInfo, pointed: Pointed) -> Hints:

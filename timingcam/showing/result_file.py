@@ -135,7 +135,7 @@ def result_json(measurement: Measurement) -> str:
         "format": RESULT_FORMAT,
         "written_by": f"timingcam {__version__}",
         "clip": _fields(m.clip),
-        "engine": m.engine.model_dump(mode="json", exclude_none=True),
+        "engine": m.engine.model_dump(mode="json", exclude_none=True, exclude_unset=True),
         "cylinder": m.cylinder,
         "cylinder_identity": m.cylinder_identity,
         "camera": _camera_json(m.camera),
