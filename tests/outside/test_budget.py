@@ -12,6 +12,8 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+import uncertainties
+from uncertainties import umath
 
 from timingcam.reckoning.brokenline import Form, Points, jacobian, line
 from timingcam.reckoning.budget import Sources, budget, shift_sd_deg
@@ -97,8 +99,6 @@ def test_gum_h2_needs_the_correlations() -> None:
 
 def test_gum_h2_by_a_second_opinion() -> None:
     """The `uncertainties` package on the same means and covariance."""
-    uncertainties = pytest.importorskip("uncertainties")
-    umath = pytest.importorskip("uncertainties.umath")
     mean, cov, _, slopes = h2()
     v, i, phi = uncertainties.correlated_values(mean, cov)
     for theirs, slope in zip((v / i * umath.cos(phi), v / i * umath.sin(phi), v / i), slopes, strict=True):

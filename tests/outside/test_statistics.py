@@ -10,6 +10,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+import statsmodels.api as sm
+import uncertainties
 from scipy.optimize import least_squares
 
 from timingcam.reckoning.brokenline import Form, Points, jacobian, line
@@ -108,7 +110,6 @@ def test_break_of_the_stagnant_band() -> None:
 
 def test_robust_fit_by_a_second_opinion() -> None:
     """statsmodels' M-estimate with the same biweight, on a line with a tenth of the points gone astray."""
-    sm = pytest.importorskip("statsmodels.api")
     rng = np.random.default_rng(5)
     x = rng.uniform(0, 10, 400)
     y = 3.0 + 0.7 * x + 0.4 * rng.standard_normal(400)
@@ -126,7 +127,6 @@ def test_robust_fit_by_a_second_opinion() -> None:
 
 def test_band_by_a_second_opinion() -> None:
     """The `uncertainties` package propagates the same covariance to points of the line."""
-    uncertainties = pytest.importorskip("uncertainties")
     rng = np.random.default_rng(8)
     x = rng.uniform(1000, 6000, 300)
     form = Form((False, True, False))

@@ -19,7 +19,7 @@ from small_files import gradients, write_frames
 from timingcam.seeing.clip import frames, open_clip
 from timingcam.staging.container import display_matrix, write_display_matrix
 
-pytestmark = pytest.mark.skipif(shutil.which("ffprobe") is None, reason="ffprobe is not installed")
+needs_ffprobe = pytest.mark.skipif(shutil.which("ffprobe") is None, reason="ffprobe is not installed")
 
 STAMPS = {
     "even": [3000 * k for k in range(12)],
@@ -35,6 +35,7 @@ def probed(path: Path, entries: str) -> Any:
     return json.loads(subprocess.run(ask, capture_output=True, text=True, check=True, timeout=30).stdout)
 
 
+@needs_ffprobe
 @pytest.mark.parametrize("ending", [".mp4", ".mov", ".mkv"])
 @pytest.mark.parametrize("ticks", STAMPS.values(), ids=STAMPS)
 def test_stamps(tmp_path: Path, ticks: list[int], ending: str) -> None:
@@ -45,6 +46,7 @@ def test_stamps(tmp_path: Path, ticks: list[int], ending: str) -> None:
     assert ours == pytest.approx(theirs, abs=0.6e-6)
 
 
+@needs_ffprobe
 def test_the_small_clip(small_clip) -> None:  # type: ignore[no-untyped-def]
     """A rendered clip with sound, as a phone writes it."""
     theirs = [float(frame["pts_time"]) for frame in probed(small_clip.path, "frame=pts_time")["frames"]]
@@ -52,6 +54,7 @@ def test_the_small_clip(small_clip) -> None:  # type: ignore[no-untyped-def]
     assert ours == pytest.approx(theirs, abs=0.6e-6)
 
 
+@needs_ffprobe
 @pytest.mark.parametrize("mirrored", [False, True])
 @pytest.mark.parametrize("clockwise_deg", [0, 90, 180, 270])
 def test_display_matrix(tmp_path: Path, clockwise_deg: int, mirrored: bool) -> None:
@@ -61,6 +64,8 @@ def test_display_matrix(tmp_path: Path, clockwise_deg: int, mirrored: bool) -> N
         write_display_matrix(path, display_matrix(clockwise_deg, (64, 48), mirrored), 64)
     found = probed(path, "stream_side_data=displaymatrix,rotation").get("streams", [{}])[0].get("side_data_list", [])
     orientation = open_clip(path).orientation
+    # Where a matrix was written ffprobe must see it, or nothing would be compared.
+    assert bool(found) == bool(clockwise_deg or mirrored)
     if not found:
         assert (orientation.quarter_turns, orientation.mirrored) == (0, False)
         return
