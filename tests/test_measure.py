@@ -54,9 +54,15 @@ def compared(found: Measurement, truth_csv: Path, truth_json: Path) -> Compared:
 
 
 @pytest.fixture(scope="module")
-def sweep(small_clip: SmallClip) -> Compared:
+def told() -> list[tuple[str, float]]:
+    """What is told while `sweep` is measured."""
+    return []
+
+
+@pytest.fixture(scope="module")
+def sweep(small_clip: SmallClip, told: list[tuple[str, float]]) -> Compared:
     options = Options(strobe=Strobe(small_clip.strobe_delay_us * 1e-6, 2e-6))
-    found = measure(small_clip.path, small_clip.engine, "left", options)
+    found = measure(small_clip.path, small_clip.engine, "left", options, lambda what, share: told.append((what, share)))
     return compared(found, small_clip.truth_csv, small_clip.truth_json)
 
 
@@ -122,11 +128,21 @@ def test_given_speed_is_taken(small_clip: SmallClip) -> None:
     assert np.all(found.readings.rpm[found.readings.used] == 3000.0)
 
 
-def test_progress_is_told(small_clip: SmallClip) -> None:
-    told: list[tuple[str, float]] = []
+@pytest.mark.usefixtures("sweep")
+def test_progress_is_told_from_beginning_to_end(told: list[tuple[str, float]]) -> None:
+    stages = list(dict.fromkeys(what for what, _ in told))
+    assert stages == ["looking for flashes", "reading every flash"]
+    for stage in stages:
+        shares = [share for what, share in told if what == stage]
+        assert shares == sorted(shares) and 0 <= shares[0] < 0.2
+        assert shares[-1] == pytest.approx(1.0, abs=0.05)  # told every few frames of 240
+
+
+def test_an_unknown_cylinder_is_refused_before_anything_is_looked_at(small_clip: SmallClip) -> None:
+    seen: list[tuple[str, float]] = []
     with pytest.raises(CannotUse):
-        measure(small_clip.path, small_clip.engine, "middle", progress=lambda what, share: told.append((what, share)))
-    assert told == []
+        measure(small_clip.path, small_clip.engine, "middle", progress=lambda what, share: seen.append((what, share)))
+    assert seen == []
 
 
 # What must be refused.
