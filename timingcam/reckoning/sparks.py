@@ -76,19 +76,43 @@ def count_turns(train: Train, sparks_per_rev: float, windows_s: np.ndarray | Non
     Counted
         With `certain` False where another count explains the gap nearly as well.
     """
-    step = wrapped(np.diff(train.seen_deg))
     turns_per_spark = round(1.0 / sparks_per_rev)
-    usual_s = float(np.quantile(np.diff(train.time_s), 0.1))
-    ceiling_rpm = min(FASTEST_RPM, CEILING * 60.0 * turns_per_spark / usual_s)
-    gaps = [_candidates(train, k, float(step[k]), turns_per_spark, ceiling_rpm) for k in range(len(step))]
-    if windows_s is not None:
-        gaps = [_with_sight(gap, turns_per_spark, windows_s) for gap in gaps]
-    elif np.median([np.median(gap.rel_sd) for gap in gaps]) > NOISY_REL:
-        gaps = _shortest_account(gaps, turns_per_spark)
+    gaps = _gaps_of(train, turns_per_spark, _ceiling_rpm(train, turns_per_spark), windows_s)
     choice = best_path(gaps)
     turns = np.array([gap.turns[i] for gap, i in zip(gaps, choice, strict=True)])
     certain = certain_counts(gaps, choice) & ~_odd_ones_out(gaps, turns, turns_per_spark)
     return tally(train, turns, certain, turns_per_spark)
+
+
+def count_cost(some: Train, whole: Train, sparks_per_rev: float, windows_s: np.ndarray | None = None) -> float:
+    """What the likeliest count of some of the flashes costs, in natural logarithms.
+
+    Parameters
+    ----------
+    some : Train
+    whole : Train
+        All flashes, which tell how fast the engine may have turned.
+    sparks_per_rev, windows_s
+        As for `count_turns`.
+    """
+    turns_per_spark = round(1.0 / sparks_per_rev)
+    gaps = _gaps_of(some, turns_per_spark, _ceiling_rpm(whole, turns_per_spark), windows_s)
+    return course_cost(gaps, best_path(gaps))
+
+
+def _ceiling_rpm(train: Train, turns_per_spark: int) -> float:
+    usual_s = float(np.quantile(np.diff(train.time_s), 0.1))
+    return min(FASTEST_RPM, CEILING * 60.0 * turns_per_spark / usual_s)
+
+
+def _gaps_of(train: Train, turns_per_spark: int, ceiling_rpm: float, windows_s: np.ndarray | None) -> list[Gap]:
+    step = wrapped(np.diff(train.seen_deg))
+    gaps = [_candidates(train, k, float(step[k]), turns_per_spark, ceiling_rpm) for k in range(len(step))]
+    if windows_s is not None:
+        return [_with_sight(gap, turns_per_spark, windows_s) for gap in gaps]
+    if np.median([np.median(gap.rel_sd) for gap in gaps]) > NOISY_REL:
+        return _shortest_account(gaps, turns_per_spark)
+    return gaps
 
 
 def _odd_ones_out(gaps: list[Gap], turns: np.ndarray, turns_per_spark: int) -> np.ndarray:

@@ -17,11 +17,12 @@ import numpy as np
 from timingcam.errors import CannotMeasure
 from timingcam.reckoning.evidence import contradictions
 from timingcam.reckoning.gaps import LONGEST_GAP_S
+from timingcam.reckoning.interference import out_of_place, without
 from timingcam.reckoning.links import close_gaps
 from timingcam.reckoning.result import freeze, same_length
 from timingcam.reckoning.rpmtable import RpmTable, align, read_rpm_csv, rpm_at
 from timingcam.reckoning.smoothing import Course, Samples, angle_between, smooth
-from timingcam.reckoning.sparks import FASTEST_RPM, SLOWEST_RPM, Counted, Train, count_turns, wrapped
+from timingcam.reckoning.sparks import FASTEST_RPM, SLOWEST_RPM, Counted, Train, count_cost, count_turns, wrapped
 
 __all__ = [
     "FlashAngles",
@@ -40,6 +41,9 @@ LOOSEST_TIME_SD_S = 0.016
 DOUBLE_SHARE = 0.3  # of the shortest spark period possible: what follows sooner is the same spark again
 WORST_TIME_SHARE = 0.12  # our choice: four sds are then half a period, where one flash and two become alike
 LOOSEST_SPEED = 0.1  # our choice: a speed known no better than to a tenth is not given at all
+MOST_ROUNDS = 4  # of leaving out flashes out of place: two near each other hide each other
+MOST_LEFT_OUT = 0.1  # of all flashes: more are no odd ones, but something to be told of
+ONE_LEFT_OUT = "One flash fits no spark and was left out."
 LEAST_ANGLE_SD_DEG = 1e-3  # far below any reading; keeps an sd of 0 from claiming infinite weight
 
 
@@ -116,13 +120,36 @@ def crank_speed(
             expected=f"at least {MIN_FLASHES}",
             do="film longer, with a shorter exposure (a brighter strobe or less ambient light)",
         )
-    train = _train(flashes, kept)
-    _times_good_enough(train)
+    whole = _train(flashes, kept)
+    _times_good_enough(whole)
+
+    def cost_of(some: Train) -> float:
+        return count_cost(some, whole, sparks_per_rev, windows_s)
+
+    train, alone = whole, np.zeros(len(kept), dtype=bool)
     counted = count_turns(train, sparks_per_rev, windows_s)
+    for _ in range(MOST_ROUNDS):
+        odd = out_of_place(train, counted, cost_of)
+        if not odd.any() or alone.sum() + odd.sum() > MOST_LEFT_OUT * len(flashes):
+            break
+        alone[np.flatnonzero(~alone)[odd]] = True
+        train = without(whole, alone)
+        counted = count_turns(train, sparks_per_rev, windows_s)
+    left_out, kept = kept[alone], kept[~alone]
     course, counted = _course(train, counted, round(1.0 / sparks_per_rev))
     warnings = contradictions(train, counted, course, sparks_per_rev, windows_s)
     found = _Found(train, counted, course, _cycle_mean_rpm(course, 180.0 * strokes))
-    return _at_every_flash(flashes, kept, again, found, warnings)
+    speed = _at_every_flash(flashes, kept, again, found, warnings)
+    return _with_stray(speed, left_out)
+
+
+def _with_stray(speed: Speed, left_out: np.ndarray) -> Speed:
+    if not len(left_out) or speed.stray is None:
+        return speed
+    stray = speed.stray.copy()
+    stray[left_out] = True
+    told = f"{len(left_out)} flashes fit no spark and were left out." if len(left_out) > 1 else ONE_LEFT_OUT
+    return replace(speed, stray=stray, warnings=(*speed.warnings, told))
 
 
 def constant_speed(rpm: float, n: int) -> Speed:

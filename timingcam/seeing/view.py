@@ -32,6 +32,8 @@ CENTRE_SD = 0.003  # our choice: parallax of a hand's small moves between rotor 
 # Bolts, holes and the hub stand off the plane of the marks, or shine by their own angle: left out.
 INNER = 0.6
 N_RIGID = 20
+MOST_RINGS = 4  # our choice: a rotor, its hub and two rings of the case
+LEAST_ALIKE = 6  # flashes
 RIM_WITHIN = 1.06  # our choice: the edge of what turns is found to a few percent
 WITHIN_RIM = 0.97  # rim radii: a rim a little too large takes in edges that stand still
 OTHER_POSE_DEG = 3.0  # our choice: poses closer than this are one
@@ -91,9 +93,7 @@ def find_view(light: FlashLight, lit: list[LitPicture], centre_px: np.ndarray | 
         centre_px = _into_reference(stack, centre_px)
     rings = _rings(mean, known, centre_px)
     refuse_over_exposed(lit, light.table, rings[0])
-    pose = _pose_of(rings[0], mean.shape)
-    stack, mean, known = lay(light, lit, pose)
-    ring = _rim(stack, pose, rings)
+    ring = _rim_of(light, lit, rings, mean.shape)
     stack, mean, known = lay(light, lit, _pose_of(ring, mean.shape))
     (pose, covariance), *second = _rigid(stack, ring, _starts(ring, rings, mean.shape))
     far = bool(second) and np.degrees(np.hypot(*(pose.lean_rad - second[0][0].lean_rad))) > OTHER_POSE_DEG
@@ -145,32 +145,48 @@ def _pose_of(ring: Ring, shape: tuple[int, ...]) -> Pose:
     return poses_of_ellipse(ring.centre_px, ring.axes_px, ring.angle_deg, (shape[1], shape[0]))[0]
 
 
-def _rim(stack: Stack, pose: Pose, rings: list[Ring]) -> Ring:
-    """Find how far out the picture turns, and take the ring nearest to that as the rim."""
+def _rim_of(light: FlashLight, lit: list[LitPicture], rings: list[Ring], shape: tuple[int, ...]) -> Ring:
+    """The rim, by what turns within the likeliest ring; where no two flashes look alike there, within the next.
+
+    A ring of the case is none to see the rotor by: what stands still within it hides what turns, and seen at an angle
+    it has another centre.
+    """
+    for ring in rings[:MOST_RINGS]:
+        pose = _pose_of(ring, shape)
+        stack, _, _ = lay(light, lit, pose)
+        degs = _degs_within(stack, pose)
+        if np.isfinite(degs).sum() >= LEAST_ALIKE:
+            return _rim(stack, pose, rings, degs) or ring
+    return rings[0]
+
+
+def _degs_within(stack: Stack, pose: Pose) -> np.ndarray:
+    """Turns of the flashes that look alike within a ring, NaN of the others."""
     grid = make_grid(pose.radius_px, INNER, 0.95, 1024, 48)
     strips, knowns = stack.strips(pose, grid)
-    rotor = build_map(grid, strips, knowns, CENTRE_SD)
-    turns = _turns(rotor, strips, knowns)
-    edge = _turning_radius(stack, pose, turns)
+    turns = _turns(build_map(grid, strips, knowns, CENTRE_SD), strips, knowns)
+    return np.array([t.deg if t is not None and fits(t) else np.nan for t in turns])
+
+
+def _rim(stack: Stack, pose: Pose, rings: list[Ring], degs: np.ndarray) -> Ring | None:
+    """Find how far out the picture turns, and take the ring nearest to that as the rim; None if that cannot be told."""
+    edge = _turning_radius(stack, pose, degs)
     if edge is None:
-        return rings[0]
+        return None
     sizes = np.array([r.size_px for r in rings]) / pose.radius_px
     # What turns ends at the rotor's side of the gap, which is darker outside; the case's side stands off its plane.
     inner = [r for r, size in zip(rings, sizes, strict=True) if r.sign < 0 and edge / RIM_WITHIN < size < 1.005 * edge]
     if inner:
         return max(inner, key=lambda r: r.coverage)
     off = np.abs(np.log(sizes / edge))
-    if off.min() < 0.10:
-        return rings[int(np.argmin(off))]
-    return rings[0]
+    return rings[int(np.argmin(off))] if off.min() < 0.10 else None
 
 
-def _turning_radius(stack: Stack, pose: Pose, turns: list[Turn | None]) -> float | None:
+def _turning_radius(stack: Stack, pose: Pose, degs: np.ndarray) -> float | None:
     """Radius, in the pose's own, at which the picture changes from turning to standing still; None if it cannot
     tell."""
-    degs = np.array([t.deg if t is not None and fits(t) else np.nan for t in turns])
     good = np.flatnonzero(np.isfinite(degs))
-    if len(good) < 6 or np.nanstd(degs) < 0.15:
+    if np.nanstd(degs) < 0.15:
         return None
     grid = make_grid(pose.radius_px, 0.25, 1.9, 1024, 160)
     strips, knowns = stack.strips(pose, grid)
