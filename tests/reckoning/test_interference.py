@@ -45,7 +45,7 @@ def test_one_among_hundreds() -> None:
         assert np.count_nonzero(speed.stray[~added]) <= 1
         # What is asked of such a sweep without any: three thousandths.
         assert np.sqrt(np.nanmean((speed.rpm / true_rpm - 1)[~added] ** 2)) < 3e-3
-    # What comes within a few hundredths of a period of a spark may pass for it, or the spark for the second flash of it:
+    # What comes within a few hundredths of a period of a spark may pass for it, or the spark for its second flash:
     # one in ten or so.
     assert caught >= 8
 
