@@ -67,7 +67,8 @@ def made_seen(
         np.full(n, HEIGHT - 1), LINE_S, 0.1e-6, EXPOSURE_S, 40e-6, (),
     )  # fmt: skip
     read = FlashTurns(
-        np.asarray((turns + 180) % 360 - 180), np.full(n, 0.08), np.full(n, 0.9), ("",) * n,
+        np.asarray((turns + 180) % 360 - 180), np.full(n, 0.08), np.zeros((n, 2)),
+        np.tile(np.diag([np.radians(0.08) ** 2, 0.0, 0.0]), (n, 1, 1)), np.full(n, 0.9), ("",) * n,
         np.tile(np.eye(3), (n, 1, 1)), np.array([0, n - 1]), np.zeros((2, 40, 40), np.uint8),
         np.array([[100.0, 50.0]] * 2), 2.0,
     )  # fmt: skip

@@ -118,13 +118,14 @@ def flash_angles(seen: Seen, engine: Engine, cylinder: str) -> FlashAngles:
     height_mm, _ = index_height(engine)
     parallax = index_parallax_deg(seen, engine, height_mm)
     sense = sense_of(engine)
-    advance = advance_seen(seen.marks, seen.turns.turn_deg, engine, cylinder, sense)
+    turn_deg, turn_sd_deg = seen.turns.seen_at(seen.marks.index.deg, seen.marks.index.radius)
+    advance = advance_seen(seen.marks, turn_deg, engine, cylinder, sense)
     lit = marks_lit(seen.flashes, seen.turns, seen.view, seen.marks)
     advance = np.where(lit, advance, np.nan)
     # An index that appears too far in the direction of turning makes marks look late to reach it: more advance.
     return FlashAngles(
         seen.flashes.time_s.copy(), seen.flashes.time_sd_s.copy(), advance - sense * parallax,
-        np.where(lit, seen.turns.turn_sd_deg, np.nan),
+        np.where(lit, turn_sd_deg, np.nan),
     )  # fmt: skip
 
 

@@ -35,7 +35,7 @@ def pictures_of(seen: Seen, readings: Readings) -> Pictures:
     showing = np.array([readings.reason[k] != NOT_LIT for k in seen.turns.crop_of], bool)
     return Pictures(
         frame=first[0], row_first=first[1], row_last=first[2], to_rotor=to_rotor / to_rotor[:, 2:, 2:],
-        rotor_deg=sign * seen.turns.turn_deg,
+        rotor_deg=sign * seen.turns.seen_at(index.deg, index.radius)[0],
         mark_names=tuple(m.name for m in marks),
         mark_deg=np.array([sign * m.deg + turn for m in marks]),
         mark_radius=np.array([(m.inner, m.outer) for m in marks]).reshape(-1, 2),

@@ -71,7 +71,9 @@ class Cells:
 class Turn:
     """How far the rotor had turned in one flash.
 
-    `match` is the correlation of strip and map, at most 1; `rival` that of the best other angle.
+    `match` is the correlation of strip and map, at most 1; `rival` that of the best other angle. `centre` is how far the
+    centre about which it turned lay from the pose's, x and y in rotor radii; `covariance` that of turn (radians) and
+    centre together, shape (3, 3).
     """
 
     deg: float
@@ -80,6 +82,8 @@ class Turn:
     rival: float
     overlap: float  # share of what the flash showed that the map knows
     likeness: float  # correlation of all that both show, at most 1
+    centre: tuple[float, float] = (0.0, 0.0)
+    covariance: np.ndarray | None = None
 
 
 def telling_cells(rotor: RotorMap) -> Cells:
@@ -202,11 +206,15 @@ def _fine(rotor: RotorMap, cells: Cells, seen: tuple[np.ndarray, np.ndarray], st
             break
     if abs(step[0]) > UNSETTLED_RAD or abs((deg - start.deg + 180) % 360 - 180) > 6.0:
         return None
-    sd = float(np.degrees(np.sqrt(np.linalg.inv(normal + prior)[0, 0])))
     sector = (laid.column * N_SECTORS) // seen[0].shape[1]
-    sd *= max(1.0, _disagreement(laid.columns[:, 0], laid.misfit, laid.weight, sector))
+    ratio = max(1.0, _disagreement(laid.columns[:, 0], laid.misfit, laid.weight, sector))
+    covariance = np.linalg.inv(normal + prior)[:3, :3] * ratio**2
+    sd = float(np.degrees(np.sqrt(covariance[0, 0])))
     match = _correlation(laid.light, laid.pattern, laid.weight)
-    return replace(start, deg=(deg + 180) % 360 - 180, sd_deg=sd, match=match)
+    return replace(
+        start, deg=(deg + 180) % 360 - 180, sd_deg=sd, match=match, centre=(float(other[0]), float(other[1])),
+        covariance=covariance,
+    )  # fmt: skip
 
 
 def _laid(

@@ -28,6 +28,7 @@ REACH_SHARE = 0.08  # of the rows: as far as pictures are laid on one another
 LEAST_MOVE_ROWS = 6  # our choice: less is in no one's way
 LEAST_LIT_SHARE = 0.15  # of the rows
 NEARER = 0.005  # our choice, of the logarithm of light: of shifts that fit alike the nearer
+UNDER_TWO = 1.6  # flashes, our choice: two give less than twice the light of one where the metal is near white
 ONE_FLASH = 0.8  # steps of this share of the brightest light or more: no row held two flashes
 
 
@@ -42,6 +43,7 @@ def in_flashes(light: np.ndarray) -> tuple[np.ndarray, float, np.ndarray]:
     Returns
     -------
     lit : ndarray, shape (n_frames, n_rows), float32
+        Where hardly any row of the clip held two flashes, what lies between one and two is taken for one.
     noise : float
     dim : ndarray, shape (n_rows,), bool
         Rows where the scene is so dark that a bright thing moved by the hand looks like a flash.
@@ -73,7 +75,12 @@ def in_flashes(light: np.ndarray) -> tuple[np.ndarray, float, np.ndarray]:
     if np.ptp(moved) >= LEAST_MOVE_ROWS:
         flash = _usual(_shifted(over, -moved), flash, most)
         flash = _shifted(np.repeat(flash[None, :], len(over), axis=0), moved)
-    return (over / flash).astype(np.float32), noise / float(np.median(flash)), dim
+    lit = (over / flash).astype(np.float32)
+    if one >= ONE_FLASH:
+        # Rows with two flashes are rare then. Somewhat more light than one gives is a bright thing that the hand moved;
+        # in dim rows, any.
+        lit = np.where((lit < UNDER_TWO) | dim, np.minimum(lit, 1.0), lit)
+    return lit, noise / float(np.median(flash)), dim
 
 
 def _usual(over: np.ndarray, flash: np.ndarray, most: float) -> np.ndarray:

@@ -29,12 +29,15 @@ class FlashTurns:
     """Per flash, shape (n_flashes,): the turn, its sd (NaN where it could not be read), how well it matched, and why
     not.
 
-    `shift` is the 3 x 3 transform from the reference picture to the flash's first readable frame. `crops` are luma
-    pictures of some flashes, with the flash each shows and the stored pixel of its first cell.
+    `centre` (n, 2) is where the rotor turned about, from the pose's centre, in rotor radii; `covariance` (n, 3, 3) that
+    of turn (radians) and centre. `shift` is the 3 x 3 transform from the reference picture to the flash's first readable
+    frame. `crops` are luma pictures of some flashes, with the flash each shows and the stored pixel of its first cell.
     """
 
     turn_deg: np.ndarray
     turn_sd_deg: np.ndarray
+    centre: np.ndarray
+    covariance: np.ndarray
     match: np.ndarray
     reason: tuple[str, ...]
     shift: np.ndarray
@@ -42,6 +45,30 @@ class FlashTurns:
     crops: np.ndarray
     crop_origin_px: np.ndarray
     crop_scale: float
+
+    def seen_at(self, at_deg: float, at_radius: float) -> tuple[np.ndarray, np.ndarray]:
+        """The turn by which a place on the rotor came to where something stands still, and its sd, degrees.
+
+        From a few marks on one side, a turn is hard to tell from a shift of the centre; but where they stand about the
+        index, both move them against it alike. So this is known far better than the turn by itself, and a centre that
+        was found a little aside hardly matters.
+
+        Parameters
+        ----------
+        at_deg, at_radius : float
+            Of what stands still, on the pose's plane: degrees clockwise, rotor radii.
+
+        Returns
+        -------
+        turn_deg, sd_deg : ndarray, shape (n_flashes,)
+        """
+        a = np.radians(at_deg)
+        # Where the centre moves by (x, y), what lies at that angle and radius appears further on by this.
+        lever = np.array([1.0, -np.sin(a) / at_radius, np.cos(a) / at_radius])
+        turn = self.turn_deg + np.degrees(self.centre @ lever[1:])
+        own = np.degrees(np.sqrt(np.einsum("i,nij,j->n", lever, self.covariance, lever)))
+        roll_var = np.maximum(self.turn_sd_deg**2 - np.degrees(1) ** 2 * self.covariance[:, 0, 0], 0.0)
+        return turn, np.sqrt(own**2 + roll_var)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -78,7 +105,7 @@ def read_flashes(
             pieces[flash].append(piece)
             if flash in keep and piece.shift is not None:
                 cutter.cut(flash, luma, piece.shift)
-    return _joined(pieces, cutter)
+    return _joined(pieces, cutter, view.rotor.centre_sd)
 
 
 def _lit_frames(
@@ -146,28 +173,52 @@ class _Cutter:
         self.origin.append(origin)
 
 
-def _joined(pieces: list[list[_Piece]], cutter: _Cutter) -> FlashTurns:
+def _joined(pieces: list[list[_Piece]], cutter: _Cutter, centre_sd: float) -> FlashTurns:
     n = len(pieces)
     turn, sd, match = np.full(n, np.nan), np.full(n, np.nan), np.zeros(n)
+    centre, covariance = np.full((n, 2), np.nan), np.full((n, 3, 3), np.nan)
     shifts = np.tile(np.eye(3), (n, 1, 1))
     reasons = []
     for i, parts in enumerate(pieces):
-        good = [p for p in parts if p.turn is not None]
-        located = [p for p in parts if p.shift is not None]
+        good = [p.turn for p in parts if p.turn is not None]
+        located = [p.shift for p in parts if p.shift is not None]
         if located:
-            shifts[i] = located[0].shift.matrix()  # type: ignore[union-attr]
+            shifts[i] = located[0].matrix()
         if not good:
             reasons.append(parts[0].reason if parts else "no row is lit in full")
             continue
-        weight = np.array([1 / p.turn.sd_deg**2 for p in good])  # type: ignore[union-attr]
-        degs = np.array([p.turn.deg for p in good])  # type: ignore[union-attr]
-        turn[i] = float((weight * degs).sum() / weight.sum())
-        sd[i] = float(1 / np.sqrt(weight.sum()))
-        match[i] = max(p.turn.match for p in good)  # type: ignore[union-attr]
+        turn[i], centre[i], covariance[i] = _together(good, centre_sd)
+        # What the case's own turn adds: the least of the pieces', which share most of what they are laid on.
+        roll_var = min(t.sd_deg**2 - _turn_var_deg2(t) for t in good)
+        sd[i] = np.sqrt(np.degrees(1) ** 2 * covariance[i, 0, 0] + roll_var)
+        match[i] = max(t.match for t in good)
         reasons.append("")
     order = np.argsort(cutter.of) if cutter.of else np.zeros(0, int)
     crops = np.array(cutter.crops, np.uint8)[order] if cutter.of else np.zeros((0, cutter.n, cutter.n), np.uint8)
     return FlashTurns(
-        turn, sd, match, tuple(reasons), shifts, np.array(cutter.of, int)[order], crops,
+        turn, sd, centre, covariance, match, tuple(reasons), shifts, np.array(cutter.of, int)[order], crops,
         np.array(cutter.origin, float).reshape(-1, 2)[order], cutter.scale,
     )  # fmt: skip
+
+
+def _together(turns: list[Turn], centre_sd: float) -> tuple[float, np.ndarray, np.ndarray]:
+    """Turn (degrees), centre and covariance from all pieces of one flash; what is known of the centre beforehand counts
+    once."""
+    first = turns[0]
+    state = np.array([[np.radians((t.deg - first.deg + 180) % 360 - 180), *t.centre] for t in turns])
+    weights = [np.linalg.inv(_covariance(t)) for t in turns]
+    prior = np.diag([0.0, 1 / centre_sd**2, 1 / centre_sd**2])
+    total = np.sum(weights, axis=0) - (len(turns) - 1) * prior
+    # The prior's own pull is to 0, so it is in the weighted sum as often as there are pieces, and adds nothing.
+    mean = np.linalg.solve(total, np.einsum("kij,kj->i", np.array(weights), state))
+    return first.deg + float(np.degrees(mean[0])), mean[1:], np.linalg.inv(total)
+
+
+def _covariance(turn: Turn) -> np.ndarray:
+    if turn.covariance is None:
+        raise ValueError("a turn that was not fitted has no covariance")
+    return turn.covariance
+
+
+def _turn_var_deg2(turn: Turn) -> float:
+    return float(np.degrees(1) ** 2 * _covariance(turn)[0, 0])
