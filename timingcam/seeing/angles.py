@@ -71,9 +71,9 @@ class Cells:
 class Turn:
     """How far the rotor had turned in one flash.
 
-    `match` is the correlation of strip and map, at most 1; `rival` that of the best other angle. `centre` is how far the
-    centre about which it turned lay from the pose's, x and y in rotor radii; `covariance` that of turn (radians) and
-    centre together, shape (3, 3).
+    `match` is the correlation of strip and map, at most 1; `rival` that of the best other angle. `centre` is how far
+    the centre about which it turned lay from the pose's, x and y in rotor radii; `covariance` that of turn (radians)
+    and centre together, shape (3, 3).
     """
 
     deg: float

@@ -29,9 +29,10 @@ class FlashTurns:
     """Per flash, shape (n_flashes,): the turn, its sd (NaN where it could not be read), how well it matched, and why
     not.
 
-    `centre` (n, 2) is where the rotor turned about, from the pose's centre, in rotor radii; `covariance` (n, 3, 3) that
-    of turn (radians) and centre. `shift` is the 3 x 3 transform from the reference picture to the flash's first readable
-    frame. `crops` are luma pictures of some flashes, with the flash each shows and the stored pixel of its first cell.
+    `centre` (n, 2) is where the rotor turned about, from the pose's centre, in rotor radii; `covariance` (n, 3, 3)
+    that of turn (radians) and centre. `shift` is the 3 x 3 transform from the reference picture to the flash's first
+    readable frame. `crops` are luma pictures of some flashes, with the flash each shows and the stored pixel of its
+    first cell.
     """
 
     turn_deg: np.ndarray

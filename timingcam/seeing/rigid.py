@@ -25,14 +25,14 @@ LONGEST_STEP = np.array([0.02, 0.02, 0.02, 0.15, 0.15, 0.2])
 ROUNDS = 6
 MIN_SEEN = 4  # flashes that must show a cell of the rotor before it counts
 MIN_SPREAD_DEG = 3.0  # our choice: with less turning a bend does not show
-# Our choice: a rim's edge is chamfered, and may lie a little under the marks; a few tenths of a percent cover that.
 # Our choice: neighbouring cells share pixels, and edges that shine or stand off the plane bend too, a little; so a cell
-# is
-# a fiftieth of a measurement, which holds the centre to about a thousandth of the radius, not to a ten-thousandth.
+# is a fiftieth of a measurement, which holds the centre to about a thousandth of the radius, not to a ten-thousandth.
 CELL_COUNTS = 0.02
 FULL_SIZE_PX = 300.0
-RIM_SD = 0.002
+RIM_SD = 0.002  # our choice: a rim's edge is chamfered, and may lie a little under the marks
 RIM_SD_PX = 0.3  # our choice: an edge of a coded picture, all round
+CIRCLE_HEIGHT_SD = 0.03  # rim radii, our choice: a case's bore or a hub's step is one to three millimetres off
+CIRCLE_LIMIT = 4.0  # sds of four numbers together: what is further off is no circle about the axis
 LEAN_SD_RAD = 0.35  # views are square-on to 35 degrees
 
 
@@ -41,13 +41,15 @@ class Evidence:
     """Flashes chosen to differ in angle: a function from a pose to their evened-out strips, and their turns.
 
     `strips_of` gives the strips and where each is known, both (n_flashes, n_radii, n_angles); n_flashes may be 0.
-    `rim_px` are points of the rim's ellipse.
+    `rim_px` are points of the rim's ellipse, `circles_px` of further circles about the same axis, each (n, 2), evenly
+    round.
     """
 
     strips_of: Callable[[Pose], tuple[np.ndarray, np.ndarray]]
     grid: Grid
     turns_deg: np.ndarray
     rim_px: np.ndarray
+    circles_px: tuple[np.ndarray, ...] = ()
 
 
 def refine_pose(start: Pose, evidence: Evidence) -> tuple[Pose, np.ndarray, float]:
@@ -104,6 +106,9 @@ def _equations(
         for (a, b), s in zip(sides, STEP, strict=True)
     ])  # fmt: skip
     gram, right, cost = slopes @ slopes.T, -slopes @ rim, 0.5 * float(rim @ rim)
+    for circle_px in evidence.circles_px:
+        g, r, c = _circle_equations(pose, sides, circle_px)
+        gram, right, cost = gram + g, right + r, cost + c
     if not len(evidence.turns_deg):
         return gram, right, cost, 1.0
     strips, known = evidence.strips_of(pose)
@@ -124,6 +129,39 @@ def _equations(
     own = [k * weight * trust for k in (along, bend, mean)]
     g, r, c = _turning_equations(residual * trust, own, [k * trust for k in columns], (sigma, counts))
     return gram + g, right + r, cost + c, sigma
+
+
+def _circle_equations(
+    pose: Pose, sides: list[tuple[Pose, Pose]], circle_px: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, float]:
+    """Normal equations from a circle of unknown size, about the axis, in a plane near the rotor's.
+
+    In the right pose it is a circle, and about the centre. An ellipse's middle lies off that by an amount that grows
+    with the square of its size, so circles of several sizes tell the tilt far better than one does by its shape. How
+    far it lies off the rotor's plane is not known, which moves its middle where the view is oblique.
+    """
+    sd = np.hypot(RIM_SD, RIM_SD_PX / pose.size_px)
+    aside = CIRCLE_HEIGHT_SD * float(np.hypot(*pose.lean_rad))
+    sds = np.array([np.hypot(sd, aside)] * 2 + [sd] * 2)
+    off = _out_of_round(pose, circle_px) / sds
+    slopes = np.stack([
+        (_out_of_round(a, circle_px) - _out_of_round(b, circle_px)) / (2 * s * sds)
+        for (a, b), s in zip(sides, STEP, strict=True)
+    ])  # fmt: skip
+    # What is no circle about the axis, a cover or a hole, says nothing (Cauchy's weight).
+    weight = 1.0 / (1.0 + float(off @ off) / CIRCLE_LIMIT**2)
+    loss = 0.5 * CIRCLE_LIMIT**2 * np.log1p(float(off @ off) / CIRCLE_LIMIT**2)
+    return weight * slopes @ slopes.T, -weight * slopes @ off, float(loss)
+
+
+def _out_of_round(pose: Pose, circle_px: np.ndarray) -> np.ndarray:
+    """How far a circle's middle lies off the centre, x and y, and how much longer than wide it is, along x and along
+    the diagonal: shares of its radius, shape (4,)."""
+    at = pose.to_plane(circle_px)
+    r, angle = np.hypot(at[:, 0], at[:, 1]), np.arctan2(at[:, 1], at[:, 0])
+    waves = np.column_stack([np.ones_like(r), np.cos(angle), np.sin(angle), np.cos(2 * angle), np.sin(2 * angle)])
+    size, *rest = np.linalg.lstsq(waves, r, rcond=None)[0]
+    return np.array(rest) / size
 
 
 def _slopes(mean: np.ndarray, grid: Grid) -> tuple[np.ndarray, np.ndarray]:

@@ -16,7 +16,7 @@ import cv2
 import numpy as np
 
 from timingcam.seeing.angles import RotorMap, Turn, fits, read_turn, telling_cells, turned
-from timingcam.seeing.strips import Grid, pattern_trust
+from timingcam.seeing.strips import Grid, pattern_trust, recentred
 
 MAP_ROUNDS = 5  # our choice: the map changes by less than its noise after three
 
@@ -65,8 +65,10 @@ def _rebuilt(rotor: RotorMap, strips: list[np.ndarray], knowns: list[np.ndarray]
     total = np.zeros_like(rotor.light)
     count = np.zeros_like(rotor.light)
     for i, deg in zip(good, degs, strict=True):
-        known = knowns[i].astype(np.float32)
-        total += turned((strips[i] - rotor.still) * known, -deg)
+        # About each flash's own centre, as its turn is meant.
+        strip, seen = recentred((strips[i] - rotor.still) * knowns[i], knowns[i], rotor.grid, turns[i].centre)  # type: ignore[union-attr]
+        known = seen.astype(np.float32)
+        total += turned(strip * known, -deg)
         count += np.clip(turned(known, -deg), 0.0, 1.0)
     light = np.where(count > 0.5, total / np.maximum(count, 0.5), 0.0).astype(np.float32)
     still, variance = _left_over(light, [(strips[i], knowns[i]) for i in good], degs)

@@ -117,6 +117,37 @@ def even_out(strip: np.ndarray, known: np.ndarray, grid: Grid) -> tuple[np.ndarr
     return (strip - level) / np.maximum(level, floor) * known, known
 
 
+def recentred(
+    strip: np.ndarray, known: np.ndarray, grid: Grid, centre: tuple[float, float]
+) -> tuple[np.ndarray, np.ndarray]:
+    """The strip about a centre a little aside of the one it was taken about.
+
+    Parameters
+    ----------
+    strip, known : ndarray, shape (n_radii, n_angles)
+    grid : Grid
+    centre : (float, float)
+        How far aside, x and y, in rotor radii; less than the strip's breadth.
+
+    Returns
+    -------
+    strip, known : ndarray, shape (n_radii, n_angles)
+    """
+    x, y = centre
+    angle, radius = grid.angles_rad()[None, :], grid.radii[:, None]
+    c, s = np.cos(angle), np.sin(angle)
+    column = (angle + (c * y - s * x) / radius) / (2 * np.pi) * grid.n_angles
+    row = (radius + c * x + s * y - grid.radii[0]) / (grid.radii[-1] - grid.radii[0]) * (len(grid.radii) - 1)
+    pad = int(np.ceil(np.abs(column - np.arange(grid.n_angles)).max())) + 3
+    at = (column + pad).astype(np.float32), np.broadcast_to(row, column.shape).astype(np.float32)
+
+    def moved(cells: np.ndarray, how: int) -> np.ndarray:
+        ring = np.concatenate([cells[:, -pad:], cells, cells[:, :pad]], axis=1).astype(np.float32)
+        return cv2.remap(ring, *at, how, borderMode=cv2.BORDER_REPLICATE)
+
+    return moved(strip, cv2.INTER_CUBIC), moved(known, cv2.INTER_LINEAR) > 0.99
+
+
 def pattern_trust(light: np.ndarray, noise_variance: float) -> np.ndarray:
     """How far each cell of a pattern can be believed, 0 to 1: the share of its strength in its own and the noise's,
     squared.

@@ -31,6 +31,7 @@ NO_STEP = 5e-4  # rim radii and radians: a twentieth of a pixel, 0.03 degrees of
 STEP = 0.01  # for the derivatives, rim radii and radians: a pixel or so
 # Our choice: a ring of 130 px whose axes are good to a quarter of a pixel tells a tilt of 5 degrees to 1.2.
 LEAN_SD_RAD = 0.02
+ALIKE_SHAPE = 0.003  # our choice, of a ring's size: three parts in a thousand are a pixel of a ring 700 px across
 # Our choice, rim radii: rings on the case, a millimetre off the plane of the marks, are seen 0.1 mm aside at 5 degrees.
 CENTRE_SD = 0.0015
 CLEARLY = 1.6  # our choice: the spread of centres of one way to lean over that of the other
@@ -53,10 +54,11 @@ class _Sectors:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Guess:
-    """What the rings say: the tilt, and where the true centre appears if that is so."""
+    """What the rings say: the tilt, where the true centre appears if that is so, and how many of them say so."""
 
     lean_rad: np.ndarray
     centre_px: np.ndarray
+    n_rings: int = 0
 
 
 def pose_of_turning(start: Pose, grid: Grid, strips_of: StripsOf, tried: list[Guess]) -> tuple[Pose, np.ndarray, Guess]:
@@ -141,7 +143,15 @@ def _agreed(lean: np.ndarray, pairs: list[list[Pose]]) -> tuple[Guess, float]:
     centres = np.array([pose.centre_px for pose in near])
     middle = np.median(centres, axis=0)
     spread = float(np.median(np.hypot(*(centres - middle).T))) if len(near) > 2 else 1.0
-    return Guess(np.median([pose.lean_rad for pose in near], axis=0), middle), spread
+    found = np.median([pose.lean_rad for pose in near], axis=0)
+    # Nearly square-on, a tilt is told badly by any ring; that it is a circle, well.
+    alike = sum(flattening_between(found, pair[0].lean_rad) < ALIKE_SHAPE for pair in pairs)
+    return Guess(found, middle, alike), spread
+
+
+def flattening_between(one: np.ndarray, other: np.ndarray) -> float:
+    """By how much the ellipses differ that a circle makes at two tilts, as a share of its size, both radians, (2,)."""
+    return 0.5 * float(abs(complex(*one) ** 2 - complex(*other) ** 2))
 
 
 def _fitted(guess: Guess, start: Pose, grid: Grid, strips_of: StripsOf) -> tuple[Pose, np.ndarray, float]:

@@ -10,7 +10,7 @@ are laid again by what stands outside of the rotor. Where the rotor ends is wher
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -24,8 +24,8 @@ from timingcam.seeing.register import Reference, make_reference
 from timingcam.seeing.rigid import MIN_SPREAD_DEG, Evidence, refine_pose, unexplained
 from timingcam.seeing.rings import Ring, find_rings
 from timingcam.seeing.rotor_map import build_map
-from timingcam.seeing.strips import Grid, even_out, make_grid, make_sampler, unwrap
-from timingcam.seeing.turning_pose import guesses
+from timingcam.seeing.strips import Grid, even_out, make_grid, make_sampler, recentred, unwrap
+from timingcam.seeing.turning_pose import flattening_between, guesses
 
 DO_VIEW = "film square-on with the whole rotor in view, lit by the strobe, or point at its centre with --centre X,Y"
 CENTRE_SD = 0.003  # our choice: parallax of a hand's small moves between rotor and case, in rotor radii
@@ -36,6 +36,8 @@ MOST_RINGS = 4  # our choice: a rotor, its hub and two rings of the case
 LEAST_ALIKE = 6  # flashes
 RIM_WITHIN = 1.06  # our choice: the edge of what turns is found to a few percent
 WITHIN_RIM = 0.97  # rim radii: a rim a little too large takes in edges that stand still
+ENOUGH_RINGS, OTHER_SHAPE = 3, 0.004  # our choice, the latter of the rim's size: twice the usual error of a rim's axes
+WHOLE_RING = 0.9  # of its length, our choice
 OTHER_POSE_DEG = 3.0  # our choice: poses closer than this are one
 
 
@@ -71,6 +73,14 @@ class View:
     other: OtherView | None  # the second pose that the rim allows, where it is another
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Start:
+    """A pose to begin with, and the rim's points that go with it."""
+
+    pose: Pose
+    rim_px: np.ndarray
+
+
 def find_view(light: FlashLight, lit: list[LitPicture], centre_px: np.ndarray | None = None) -> View:
     """Find the rotor.
 
@@ -95,7 +105,7 @@ def find_view(light: FlashLight, lit: list[LitPicture], centre_px: np.ndarray | 
     refuse_over_exposed(lit, light.table, rings[0])
     ring = _rim_of(light, lit, rings, mean.shape)
     stack, mean, known = lay(light, lit, _pose_of(ring, mean.shape))
-    (pose, covariance), *second = _rigid(stack, ring, _starts(ring, rings, mean.shape))
+    (pose, covariance), *second = _rigid(stack, _starts(ring, rings, mean.shape), _circles(ring, rings))
     far = bool(second) and np.degrees(np.hypot(*(pose.lean_rad - second[0][0].lean_rad))) > OTHER_POSE_DEG
     other = OtherView(*second[0], stack, known) if far else None
     return _assembled(stack, (pose, covariance), (mean, known), other)
@@ -217,19 +227,44 @@ def _spread_by_row(strips: list[np.ndarray], knowns: list[np.ndarray]) -> np.nda
     return (variance * enough).sum(axis=1) / np.maximum(enough.sum(axis=1), 1)
 
 
-def _starts(ring: Ring, rings: list[Ring], shape: tuple[int, ...]) -> list[Pose]:
-    """The poses to start from: both that the rim allows, or the one that rings of all sizes agree on."""
+def _starts(ring: Ring, rings: list[Ring], shape: tuple[int, ...]) -> list[_Start]:
+    """The poses to start from: both that the rim allows, or the one that rings of all sizes agree on.
+
+    A rim with a chamfer shows one of its two edges here and the other there. Where that makes it lean otherwise than
+    several other rings do, their tilt and centre are taken, and only its size.
+    """
     both = poses_of_ellipse(ring.centre_px, ring.axes_px, ring.angle_deg, (shape[1], shape[0]))
+    rim_px = ellipse_points(ring.centre_px, ring.axes_px, ring.angle_deg)
     agreed = guesses(both[0], rings)
-    if len(agreed) > 1:
-        return both
-    return [min(both, key=lambda pose: float(np.hypot(*(pose.lean_rad - agreed[0].lean_rad))))]
+    starts = []
+    for guess in agreed:
+        pose = min(both, key=lambda one: float(np.hypot(*(one.lean_rad - guess.lean_rad))))
+        off = flattening_between(pose.lean_rad, guess.lean_rad)
+        if guess.n_rings >= ENOUGH_RINGS and off > OTHER_SHAPE:
+            pose = replace(pose, lean_rad=guess.lean_rad, centre_px=guess.centre_px)
+            angle = np.linspace(0, 2 * np.pi, len(rim_px), endpoint=False)
+            starts.append(_Start(pose, pose.to_image(np.stack([np.cos(angle), np.sin(angle)], axis=1))))
+        else:
+            starts.append(_Start(pose, rim_px))
+    if len(agreed) > 1 and all(start.rim_px is rim_px for start in starts):
+        return [_Start(pose, rim_px) for pose in both]
+    return starts
 
 
-def _rigid(stack: Stack, ring: Ring, starts: list[Pose]) -> list[tuple[Pose, np.ndarray]]:
+def _circles(rim: Ring, rings: list[Ring]) -> tuple[np.ndarray, ...]:
+    """Points of the rings that were seen nearly whole, but for the rim."""
+    return tuple(
+        ellipse_points(ring.centre_px, ring.axes_px, ring.angle_deg)
+        for ring in rings
+        if ring is not rim and ring.coverage >= WHOLE_RING
+    )
+
+
+def _rigid(stack: Stack, starts: list[_Start], circles_px: tuple[np.ndarray, ...]) -> list[tuple[Pose, np.ndarray]]:
     """Refine the poses with the flashes that differ most in angle, the better one first."""
-    grid = make_grid(starts[0].radius_px, INNER, 0.97, 1024, 40)
-    strips, knowns = stack.strips(starts[0], grid)
+    first = starts[0].pose
+    grid = make_grid(first.radius_px, INNER, 0.97, 1024, 40)
+    strips, knowns = stack.strips(first, grid)
     rotor = build_map(grid, strips, knowns, CENTRE_SD)
     turns = _turns(rotor, strips, knowns)
     usable = [i for i, t in enumerate(turns) if t is not None and fits(t) and knowns[i].mean() > 0.15]
@@ -253,9 +288,9 @@ def _rigid(stack: Stack, ring: Ring, starts: list[Pose]) -> list[tuple[Pose, np.
             masks.append(known)
         return np.stack(strips), np.stack(masks)
 
-    evidence = Evidence(strips_of, grid, degs[chosen], ellipse_points(ring.centre_px, ring.axes_px, ring.angle_deg))
-    fitted = [refine_pose(start, evidence) for start in starts]
-    fitted.sort(key=lambda fit: unexplained(fit[0], evidence) if len(evidence.turns_deg) else fit[2])
+    tried = [Evidence(strips_of, grid, degs[chosen], start.rim_px, circles_px) for start in starts]
+    fitted = [refine_pose(start.pose, evidence) for start, evidence in zip(starts, tried, strict=True)]
+    fitted.sort(key=lambda fit: unexplained(fit[0], tried[0]) if len(chosen) else fit[2])
     return [(pose, covariance) for pose, covariance, _ in fitted]
 
 
@@ -278,9 +313,11 @@ def _assembled(
     wide_strips, wide_knowns = stack.strips(pose, wide)
     still_strip = _mean(wide_strips, wide_knowns)
     good = np.flatnonzero(np.isfinite(degs))
+    # About each flash's own centre, as its turn is meant.
+    own = [recentred(wide_strips[i], wide_knowns[i], wide, turns[i].centre) for i in good]  # type: ignore[union-attr]
     rotor_on_wide = _mean(
-        [turned(wide_strips[i], -degs[i]) for i in good],
-        [turned(wide_knowns[i].astype(np.float32), -degs[i]) > 0.5 for i in good],
+        [turned(strip, -degs[i]) for i, (strip, _) in zip(good, own, strict=True)],
+        [turned(seen.astype(np.float32), -degs[i]) > 0.5 for i, (_, seen) in zip(good, own, strict=True)],
     )
     reference = make_reference(mean, outside(mean.shape, pose, 1.02) & known, pose.centre_px)
     return View(
