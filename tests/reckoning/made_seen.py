@@ -70,7 +70,7 @@ def made_seen(
         np.asarray((turns + 180) % 360 - 180), np.full(n, 0.08), np.zeros((n, 2)),
         np.tile(np.diag([np.radians(0.08) ** 2, 0.0, 0.0]), (n, 1, 1)), np.full(n, 0.9), ("",) * n,
         np.tile(np.eye(3), (n, 1, 1)), np.array([0, n - 1]), np.zeros((2, 40, 40), np.uint8),
-        np.array([[100.0, 50.0]] * 2), 2.0,
+        np.array([[100.0, 50.0]] * 2), 2.0, np.zeros((n, 2, 2)),
     )  # fmt: skip
     info = ClipInfo(
         Path("made.mp4"), "h264", orientation or Orientation(WIDTH, HEIGHT), FPS, None, 8, False, False, False, 2 * n

@@ -46,6 +46,8 @@ class FlashTurns:
     crops: np.ndarray
     crop_origin_px: np.ndarray
     crop_scale: float
+    # Covariance of where single things that stand still appear, rotor radii squared, (n, 2, 2).
+    place: np.ndarray
 
     def seen_at(self, at_deg: float, at_radius: float) -> tuple[np.ndarray, np.ndarray]:
         """The turn by which a place on the rotor came to where something stands still, and its sd, degrees.
@@ -69,7 +71,8 @@ class FlashTurns:
         turn = self.turn_deg + np.degrees(self.centre @ lever[1:])
         own = np.degrees(np.sqrt(np.einsum("i,nij,j->n", lever, self.covariance, lever)))
         roll_var = np.maximum(self.turn_sd_deg**2 - np.degrees(1) ** 2 * self.covariance[:, 0, 0], 0.0)
-        return turn, np.sqrt(own**2 + roll_var)
+        place = np.degrees(np.sqrt(np.einsum("i,nij,j->n", lever[1:], self.place, lever[1:])))
+        return turn, np.sqrt(own**2 + roll_var + place**2)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -106,7 +109,7 @@ def read_flashes(
             pieces[flash].append(piece)
             if flash in keep and piece.shift is not None:
                 cutter.cut(flash, luma, piece.shift)
-    return _joined(pieces, cutter, view.rotor.centre_sd)
+    return _joined(pieces, cutter, view)
 
 
 def _lit_frames(
@@ -174,8 +177,9 @@ class _Cutter:
         self.origin.append(origin)
 
 
-def _joined(pieces: list[list[_Piece]], cutter: _Cutter, centre_sd: float) -> FlashTurns:
+def _joined(pieces: list[list[_Piece]], cutter: _Cutter, view: View) -> FlashTurns:
     n = len(pieces)
+    place = np.full((n, 2, 2), np.nan)
     turn, sd, match = np.full(n, np.nan), np.full(n, np.nan), np.zeros(n)
     centre, covariance = np.full((n, 2), np.nan), np.full((n, 3, 3), np.nan)
     shifts = np.tile(np.eye(3), (n, 1, 1))
@@ -188,7 +192,8 @@ def _joined(pieces: list[list[_Piece]], cutter: _Cutter, centre_sd: float) -> Fl
         if not good:
             reasons.append(parts[0].reason if parts else "no row is lit in full")
             continue
-        turn[i], centre[i], covariance[i] = _together(good, centre_sd)
+        turn[i], centre[i], covariance[i] = _together(good, view.rotor.centre_sd)
+        place[i] = np.mean([s.apart_px2 for s in located], axis=0) / view.pose.radius_px**2
         # What the case's own turn adds: the least of the pieces', which share most of what they are laid on.
         roll_var = min(t.sd_deg**2 - _turn_var_deg2(t) for t in good)
         sd[i] = np.sqrt(np.degrees(1) ** 2 * covariance[i, 0, 0] + roll_var)
@@ -198,7 +203,7 @@ def _joined(pieces: list[list[_Piece]], cutter: _Cutter, centre_sd: float) -> Fl
     crops = np.array(cutter.crops, np.uint8)[order] if cutter.of else np.zeros((0, cutter.n, cutter.n), np.uint8)
     return FlashTurns(
         turn, sd, centre, covariance, match, tuple(reasons), shifts, np.array(cutter.of, int)[order], crops,
-        np.array(cutter.origin, float).reshape(-1, 2)[order], cutter.scale,
+        np.array(cutter.origin, float).reshape(-1, 2)[order], cutter.scale, place,
     )  # fmt: skip
 
 

@@ -10,7 +10,7 @@ strongest gradients. Only rows that the same flash lit are compared: ambient lig
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import cv2
 import numpy as np
@@ -26,6 +26,7 @@ LEVEL_BLUR = 0.8  # of a level's pixel
 LEAST_ROWS = 5  # of the coarsest level
 MIN_POINTS = 120
 N_POINTS = 5000  # our choice: more gradients add time, not accuracy, beside the model's own faults
+N_SECTORS, WORST_CONDITION = 12, 30.0  # our choice
 HUBER = 1.345  # 95 % efficiency for normal noise (Huber, Robust Statistics, from memory)
 
 
@@ -40,6 +41,9 @@ class Shift:
     covariance: np.ndarray  # (4, 4)
     about_px: np.ndarray  # (2,)
     residual: float  # rms of light, relative to the reference's contrast
+    # How much further apart single parts of what stands still lie than one shift has them, covariance, px², (2, 2):
+    # they stand in several planes, and a hand that sways sees them move against one another.
+    apart_px2: np.ndarray = field(default_factory=lambda: np.zeros((2, 2)))
 
     def apply(self, xy_px: np.ndarray) -> np.ndarray:
         """Reference pixels, shape (..., 2), to this frame's pixels."""
@@ -298,7 +302,26 @@ def _refine(reference: Reference, level: int, soft: _Level, rows: tuple[int, int
             break
     covariance = np.linalg.inv(normal + step_prior + 1e-9 * np.diag(np.diag(normal)))[:4, :4] * sigma**2
     contrast = float(np.std(light[ok])) * gain + 1e-9
-    return Shift(params, covariance, reference.about_px, sigma / contrast)
+    left = seen - full[:, 4:] @ solved[4:]
+    apart = _apart(d[ok], gradient[ok] * gain, left, weight)
+    return Shift(params, covariance, reference.about_px, sigma / contrast, apart)
+
+
+def _apart(d: np.ndarray, gradient: np.ndarray, left: np.ndarray, weight: np.ndarray) -> np.ndarray:
+    """Covariance of the shifts that single sectors would still like, px², shape (2, 2)."""
+    sector = ((np.arctan2(d[:, 1], d[:, 0]) + np.pi) / (2 * np.pi) * N_SECTORS).astype(int) % N_SECTORS
+    shifts = []
+    for k in range(N_SECTORS):
+        here = sector == k
+        if here.sum() < MIN_POINTS / 2:
+            continue
+        g, w = gradient[here], weight[here]
+        normal = g.T @ (w[:, None] * g)
+        # Edges that all run one way say nothing of a shift along them.
+        if np.linalg.cond(normal) < WORST_CONDITION:
+            shifts.append(np.linalg.solve(normal, g.T @ (w * left[here])))
+    # The common shift was fitted to them: two of their numbers are used up by it.
+    return np.sum([np.outer(s, s) for s in shifts], axis=0) / max(len(shifts) - 2, 1) if shifts else np.zeros((2, 2))
 
 
 def _gain_offset(light: np.ndarray, seen: np.ndarray) -> np.ndarray:
