@@ -144,6 +144,24 @@ def test_the_measurement(scene: Scene, turns: str, advance_deg: float) -> None:
 
 
 @cases
+def test_the_measurement_of_the_renderer_s_picture(scene: Scene, turns: str, advance_deg: float) -> None:
+    """One picture for both: where its lines are found, with no help from either, is handed to the measurement."""
+    sense = SENSE[turns]
+    shoot = prepare(scene)
+    flash = shoot.flashes[len(shoot.flashes) // 2]
+    # On paper T lies before F in the sense of turning.
+    t_clock, f_clock = (
+        sense * deg for deg in sorted(sense * deg for deg in white_lines_deg(flash_picture(shoot, flash.time_s)))
+    )
+    marks = Marks((), Index(-90.0, 0.0, 1.03, 1.0), 50.0, 0.0, 0.0, ())
+    read = advance_seen(marks, np.array([t_clock - 90.0 - 50.0]), scene.engine, "one", sense)
+    # The paint's wobble, 0.12 degrees, twice.
+    assert read == pytest.approx([advance_deg], abs=0.25)
+    places = {p.name: p.deg for p in mark_places(scene.engine, btdc_of_marks(scene.engine), sense)}
+    assert f_clock - t_clock == pytest.approx(places["F"] - places["T"], abs=0.25)
+
+
+@cases
 def test_the_trade_s_rule(scene: Scene, turns: str, advance_deg: float) -> None:
     """A fifth of a millisecond later, at 3000 rpm, F has gone 3.6 degrees on: 3.6 degrees less advance, say both."""
     sense = SENSE[turns]

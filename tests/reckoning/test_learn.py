@@ -12,6 +12,7 @@ import pytest
 from timingcam.errors import CannotMeasure, CannotUse
 from timingcam.reckoning.learn import Made, learn
 from timingcam.reckoning.made_moves import read_made
+from timingcam.reckoning.shared_doubt import Shared
 
 _spec = importlib.util.spec_from_file_location("bench_engine", Path(__file__).with_name("bench_engine.py"))
 assert _spec is not None and _spec.loader is not None
@@ -49,6 +50,19 @@ def test_exact_change_draws_the_figure_to_what_was_seen() -> None:
     assert one.deg_per_unit == pytest.approx(mean, rel=1e-6)  # rounding of a 2-by-2 system
     assert one.sd_deg == pytest.approx(1 / math.sqrt(1 / sd**2 + 1 / 1.2**2), rel=1e-6)
     assert one.nominal_deg_per_unit == 4.0 and not warnings
+
+
+def test_what_both_clips_share_falls_out() -> None:
+    # As above, but 0.12 of the 0.15 of each clip are the marks' own places: 2·(0.1²/2 + 0.15² - 0.12²) = 0.0262.
+    shared = dict.fromkeys(("left", "right"), Shared(0.12, 0.12, 0.0, 0.0, 0.0))
+    moves = [Made("plate", 2.0, "divisions")]
+    (one,), _ = learn(ENGINE, curves(-10, -10), curves(0, 0), moves, shared)
+    sd = math.sqrt(0.0131 + 0.09) / 2
+    assert one.sd_deg == pytest.approx(1 / math.sqrt(1 / sd**2 + 1 / 1.2**2), rel=1e-6)  # rounding, as above
+    # What adds straight rather than by squares widens it.
+    crossed = dict.fromkeys(("left", "right"), Shared(0.0, 0.0, 0.02, 0.0, 0.0))
+    (wider,), _ = learn(ENGINE, curves(-10, -10), curves(0, 0), moves, crossed)
+    assert wider.sd_deg > one.sd_deg
 
 
 def test_two_moves_at_once() -> None:

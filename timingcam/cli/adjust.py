@@ -162,6 +162,7 @@ def _known(
     from timingcam.errors import CannotUse
     from timingcam.reckoning.learn import learn
     from timingcam.reckoning.made_moves import read_made
+    from timingcam.reckoning.shared_doubt import shared_by
 
     since, moved = given["since"], given["moved"]
     earlier = _earlier(given["learned"], engine.name) if given["learned"] is not None else ()
@@ -184,7 +185,8 @@ def _known(
     if len({one.adjuster for one in made}) < len(made):
         raise CannotUse(found="an adjuster moved twice", expected="each once", do="add its moves together")
     curves = [{cylinder: one.curve for cylinder, one in group.items()} for group in (before, measured)]
-    new, notes = learn(engine, curves[0], curves[1], made)
+    shared = {name: shared_by(before[name], one, same_setup=False) for name, one in measured.items() if name in before}
+    new, notes = learn(engine, curves[0], curves[1], made, shared)
     names = {one.adjuster for one in new}
     return (*new, *(one for one in earlier if one.adjuster not in names)), notes
 

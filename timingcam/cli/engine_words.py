@@ -148,8 +148,9 @@ def _hints(engine: Engine) -> Iterator[str]:
     turn_deg = alike_after_turn(engine)
     if turn_deg is not None:
         yield (
-            f"After {turn_deg:.0f}° the marks look the same again, so their spacing cannot tell the groups apart: only "
-            "a letter beside them or a spot of paint can. Paint one group, and give its marks paint in this file."
+            f"After {turn_deg:.0f}° the marks look the same again, so their spacing cannot tell the groups apart, and "
+            "letters and paint are not read: which group a clip shows is taken from the cylinder that you name. Make "
+            "sure that the strobe's lead is on that one; a line of its own in one group would tell."
         )
     if _share_marks(engine):
         yield (

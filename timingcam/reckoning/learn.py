@@ -20,6 +20,7 @@ from timingcam.reckoning.adjusters import hand_sd_deg, nominal_deg_per_unit
 from timingcam.reckoning.aim import aim_of
 from timingcam.reckoning.moves import Learned
 from timingcam.reckoning.result import Curve
+from timingcam.reckoning.shared_doubt import Shared, systematic_var
 
 Unit = Literal["divisions", "mm", "degrees", "thou"]
 # Our choice: what an engine file says of an adjuster is trusted to about a third. Scales are often unlabelled and radii
@@ -38,7 +39,11 @@ class Made:
 
 
 def learn(
-    engine: Engine, before: Mapping[str, Curve], after: Mapping[str, Curve], made: Sequence[Made]
+    engine: Engine,
+    before: Mapping[str, Curve],
+    after: Mapping[str, Curve],
+    made: Sequence[Made],
+    shared: Mapping[str, Shared] | None = None,
 ) -> tuple[tuple[Learned, ...], tuple[str, ...]]:
     """Crank degrees of one unit of each adjuster that was moved.
 
@@ -52,6 +57,8 @@ def learn(
         By cylinder; those in both are used.
     made : sequence of Made
         Each adjuster once.
+    shared : mapping of str to Shared, optional
+        By cylinder, the doubts that both its clips share and that a change does not have: the marks' own places.
 
     Returns
     -------
@@ -79,7 +86,8 @@ def learn(
             expected="results before and after, and what was moved between them",
             do="give both with --since, and the moves with --moved",
         )
-    changes = [_change(name, before[name], after[name], engine.spec) for name in cylinders]
+    falls_out = shared or {}
+    changes = [_change(name, (before[name], after[name]), engine.spec, falls_out.get(name)) for name in cylinders]
     adjusters = [by_name[move.adjuster] for move in made]
     design = np.array(
         [[m.amount * (name in a.moves) for m, a in zip(made, adjusters, strict=True)] for name in cylinders]
@@ -109,9 +117,9 @@ def learn(
     return tuple(learned), tuple(warnings)
 
 
-def _change(cylinder: str, before: Curve, after: Curve, spec: Spec) -> tuple[float, float]:
+def _change(cylinder: str, curves: tuple[Curve, Curve], spec: Spec, shared: Shared | None) -> tuple[float, float]:
     """Change of the whole curve with its sd, from the figures that both clips show."""
-    one, other = aim_of(cylinder, before, spec), aim_of(cylinder, after, spec)
+    one, other = (aim_of(cylinder, curve, spec) for curve in curves)
     pairs = [(a, b) for a, b in ((one.low, other.low), (one.full, other.full)) if a is not None and b is not None]
     if not pairs:
         raise CannotUse(
@@ -122,7 +130,10 @@ def _change(cylinder: str, before: Curve, after: Curve, spec: Spec) -> tuple[flo
     weights = [1 / max(a.random_sd_deg**2 + b.random_sd_deg**2, 1e-12) for a, b in pairs]
     steps = [b.measured.value - a.measured.value for a, b in pairs]
     value = float(np.average(steps, weights=weights))
-    return value, math.sqrt(1 / sum(weights) + one.common_sd_deg**2 + other.common_sd_deg**2)
+    common = (one.common_sd_deg**2, other.common_sd_deg**2)
+    # Delays are not taken to be shared: nothing says that it was the same strobe.
+    common_var = sum(common) if shared is None else float(systematic_var(*common, shared, 0.0))
+    return value, math.sqrt(1 / sum(weights) + common_var)
 
 
 def _solve(
