@@ -51,6 +51,12 @@ class SmallClip:
 
 
 @pytest.fixture(scope="session")
+def small_scene() -> str:
+    """The text of its scene, for clips of other engines."""
+    return SMALL_SCENE
+
+
+@pytest.fixture(scope="session")
 def small_clip(tmp_path_factory: pytest.TempPathFactory) -> SmallClip:
     """Render it once for all tests; do not write beside it."""
     from timingcam.staging.render import render_clip

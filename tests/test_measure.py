@@ -228,3 +228,21 @@ def test_a_log_started_at_another_time(small_clip: SmallClip, tmp_path: Path) ->
     offset = found.speed.log_offset_s
     assert found.rpm_source == "file" and offset is not None
     assert offset.value == pytest.approx(-5.25, abs=0.01)  # a fifth of the log's own step
+
+
+@pytest.mark.parametrize(
+    ("engine", "cylinder"),
+    [("half-turn-twin.toml", "rear"), ("wasted-spark-single.toml", "single")],
+    ids=["clockwise, half a turn apart", "a spark in every turn"],
+)
+def test_other_engines(engine: str, cylinder: str, small_scene: str, tmp_path: Path) -> None:
+    """What the demo twin is not: another way round, another firing order, twice as many sparks."""
+    scene = small_scene.replace('"demo-twin.toml"', f'"{engine}"').replace('"left"', f'"{cylinder}"')
+    written = render_clip(scene_from_text(scene, ENGINES), tmp_path / "clip.mp4")
+    found = measure(written["clip"], ENGINES / engine, cylinder, Options(strobe=Strobe(30e-6, 2e-6)))
+    one = compared(found, written["truth_csv"], written["truth_json"])
+    assert abs(np.median(one.off_deg)) < 3 * systematic_deg(found)
+    # As for the demo twin: half a pixel of this small rim.
+    assert np.sqrt(np.mean((one.off_deg - np.median(one.off_deg)) ** 2)) < 0.2
+    assert one.used_of_covered > 0.8
+    assert np.sqrt(np.mean(one.rpm_rel**2)) < 3e-3

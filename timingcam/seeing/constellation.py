@@ -35,6 +35,7 @@ LEAST_FIT = 0.25  # of plausibility; beyond 16 degrees off the file's curve
 EVEN_WITHIN_DEG, EVEN_TO = 3.0, 1.25  # our choice: a pointer's tip; rim radii
 LEAST_EVEN = 0.1
 LEAST_CLAIM = 0.2  # our choice: of the best; what looks much less like an index is none
+CLEARLY_EVEN, MORE_EVEN = 0.7, 0.2  # our choice: sides that mirror each other; worth moving the line for
 BROAD_DEG = 5.0  # our choice: what is broader is a lug or a coil rather than an index
 FLANK = 1.2  # of the widths together: what lies beside a line, of the other sign, is its own background
 DISTINCT_DEG = 2.5  # ways to lay the constellation closer than this are one, read off one line or another
@@ -140,7 +141,9 @@ def readings_of(
     cylinder: str,
 ) -> list[Reading]:  # fmt: skip
     tdc = next(c.tdc_deg for c in engine.cylinder if c.name == cylinder)
-    claims = [_claim(line, maps.rim) * max(LEAST_EVEN, evenness_about(maps, line.deg)) for line in still]
+    centred = [_about_its_middle(maps, line) for line in still]
+    still = [line for line, _ in centred]
+    claims = [_claim(line, maps.rim) * max(LEAST_EVEN, even) for line, even in centred]
     result = []
     for zero, score, lines in zeros:
         for line, claim in zip(still, claims, strict=True):
@@ -157,6 +160,21 @@ def _claim(line: Line, rim: float) -> float:
     near = float(np.exp(-((max(0.0, line.inner - rim) / NEAR_RIM) ** 2)))
     slim = 1 / (1 + (line.width_deg / BROAD_DEG) ** 2)
     return near * slim * min(line.score, CLEAR_ENOUGH)
+
+
+def _about_its_middle(maps: Maps, line: Line) -> tuple[Line, float]:
+    """A line put where its sides mirror each other best, within its own width, and how well they do.
+
+    What lies about a pointer, a screw or a shadow, draws the line that it makes to one side.
+    """
+    step = 0.5 * 360.0 / maps.still.shape[1]
+    reach = max(1, round(min(line.width_deg / 2, EVEN_WITHIN_DEG) / step))
+    tries = line.deg + step * np.arange(-reach, reach + 1)
+    even = np.array([evenness_about(maps, float(deg)) for deg in tries])
+    best = int(np.argmax(even))
+    if even[best] < CLEARLY_EVEN or even[best] < even[reach] + MORE_EVEN:
+        return line, float(even[reach])
+    return replace(line, deg=float(tries[best] % 360.0)), float(even[best])
 
 
 def evenness_about(maps: Maps, deg: float) -> float:
