@@ -153,3 +153,28 @@ def test_from_one_picture_to_another_by_way_of_the_reference(
     one, other = (Shift(np.array(p), np.zeros((4, 4)), ABOUT, 0.0) for p in (first, second))
     places = np.array([[10.0, 20.0], [700.0, 40.0], [300.0, 450.0]])
     assert between(one, other).apply(one.apply(places)) == pytest.approx(other.apply(places), abs=1e-6)
+
+
+def test_nothing_beside_the_rotor_is_lit() -> None:
+    """A rotor in a black case: there is no edge to lay pictures by, which is told, not a fault of the program."""
+    picture = np.zeros((200, 300), np.float32)
+    picture[60:140, 100:200] = photograph("gravel")[:80, :100]
+    still = np.ones(picture.shape, bool)
+    still[50:150, 90:210] = False
+    assert register(make_reference(picture, still, np.array([150.0, 100.0])), picture, (0, 199)) is None
+
+
+def test_parts_that_lie_apart_are_told(reference: Reference) -> None:
+    """Quarters of the picture moved by 0.4 px to the right and left by turns: no one shift, turn or growth has both."""
+    xx, yy = np.meshgrid(np.arange(PICTURE.shape[1]) - ABOUT[0], np.arange(PICTURE.shape[0]) - ABOUT[1])
+    right, left = (moved(PICTURE, similarity((by, 0.0, 0.0, 0.0), ABOUT)) for by in (0.4, -0.4))
+    shift = register(reference, np.where(xx * yy > 0, right, left), WHOLE)
+    same = register(reference, PICTURE, WHOLE)
+    assert shift is not None and same is not None
+    # Of twelve sectors, less the two that a shift, a turn and a growth take up. Edges a pixel wide bend over 0.4 px: a
+    # sector tells its own place to a fifth, so its square to two.
+    assert shift.apart_px2[0, 0] == pytest.approx(0.4**2 * 12 / 10, rel=0.4)
+    # Sideways nothing moved: what shows there comes in by edges that run askew, a fifth of 0.4 px, squared; with room.
+    assert shift.apart_px2[1, 1] < 0.1 * shift.apart_px2[0, 0]
+    # And a picture against itself has nothing apart: the search for the shift ends at a step of a hundredth of a pixel.
+    assert np.trace(same.apart_px2) < 2 * 0.01**2

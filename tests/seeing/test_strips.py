@@ -14,7 +14,16 @@ from photographs import Disc
 
 from timingcam.seeing.pose import Pose, square_on
 from timingcam.seeing.register import Shift, no_shift
-from timingcam.seeing.strips import EVEN_OUT_DEG, Grid, even_out, make_grid, make_sampler, pattern_trust, unwrap
+from timingcam.seeing.strips import (
+    EVEN_OUT_DEG,
+    Grid,
+    even_out,
+    make_grid,
+    make_sampler,
+    pattern_trust,
+    recentred,
+    unwrap,
+)
 
 CENTRE = np.array([150.0, 110.0])
 GRID = Grid(np.linspace(0.4, 0.95, 24), 720)
@@ -132,3 +141,44 @@ def test_a_photograph_turned_is_its_strip_shifted() -> None:
     # What interpolation takes of a photograph's finest grain.
     assert np.corrcoef(rolled.ravel(), turned.ravel())[0, 1] > 0.98
     assert np.corrcoef(np.roll(plain, -12, axis=1).ravel(), turned.ravel())[0, 1] < 0.5
+
+
+def off_centre(centre: tuple[float, float]) -> np.ndarray:
+    """The strip, about (0, 0), of a wheel that turns about another centre: 2 + the cosine of five times the angle."""
+    angle = GRID.angles_rad()
+    at = GRID.radii[:, None, None] * np.stack([np.cos(angle), np.sin(angle)], axis=-1) - np.array(centre)
+    return (2 + np.cos(5 * np.arctan2(at[..., 1], at[..., 0])) + np.hypot(at[..., 0], at[..., 1])).astype(np.float32)
+
+
+@pytest.mark.parametrize("centre", [(0.01, 0.0), (0.0, 0.01), (-0.006, 0.008)], ids=str)
+def test_a_strip_about_its_own_centre(centre: tuple[float, float]) -> None:
+    whole = np.ones((24, 720), bool)
+    strip, known = recentred(off_centre(centre), whole, GRID, centre)
+    # The outermost rows lie beyond the strip by half a row, 0.01 radii, and the kernel reaches two rows.
+    inner = slice(2, -2)
+    assert known.all()
+    # To second order in the move: half its square over the radius, in angle five times over. OpenCV's cubic kernel
+    # (a = -3/4, where -1/2 keeps a slope) is off by up to 0.048 of a cell on one, and its places are rounded to a 32nd.
+    second = 5 * 0.5 * (0.01 / 0.4) ** 2 + 0.5 * 0.01**2 / 0.4
+    cells = 5 * np.radians(GRID.step_deg) + (GRID.radii[1] - GRID.radii[0])
+    assert np.abs(strip - off_centre((0.0, 0.0)))[inner].max() < second + (0.048 + 1 / 64) * cells
+    # Left about the pose's centre it would be off by five times the swing of 0.01/0.4 rad.
+    assert np.abs(off_centre(centre) - off_centre((0.0, 0.0))).max() > 0.1
+
+
+def test_what_is_not_known_stays_so_about_another_centre() -> None:
+    known = np.ones((24, 720), bool)
+    known[:, 200:400] = False
+    strip = off_centre((0.0, 0.0))
+    same, still = recentred(strip, known, GRID, (0.0, 0.0))
+    assert np.array_equal(still, known) and same == pytest.approx(strip, abs=1e-6)
+    # Half a turn off, at 150 degrees: a centre moved square to that by 0.02 swings what is there by 0.02/r, 1.2 to 2.9
+    # degrees or 2.4 to 5.7 columns, against the turning where the centre moved with it.
+    _, moved = recentred(strip, known, GRID, (0.02 * np.sin(np.radians(150)), -0.02 * np.cos(np.radians(150))))
+    for row, radius in ((2, GRID.radii[2]), (21, GRID.radii[21])):
+        columns = np.degrees(0.02 / radius) / GRID.step_deg
+        lost = np.flatnonzero(~moved[row])
+        # Both ends lie 50 degrees to a side of there, where the swing is the cosine of that; to a cell, which is lost
+        # where any of it is unknown.
+        assert lost[0] == pytest.approx(200 + columns * np.cos(np.radians(50)), abs=1.5)
+        assert lost[-1] == pytest.approx(399 + columns * np.cos(np.radians(50)), abs=1.5)

@@ -15,7 +15,9 @@ from photographs import photograph
 
 from timingcam.errors import CannotMeasure
 from timingcam.seeing.light import FlashLight, LitPicture
-from timingcam.seeing.view import find_view
+from timingcam.seeing.mosaic import Stack
+from timingcam.seeing.register import Shift, no_shift
+from timingcam.seeing.view import _into_reference, find_view
 
 if TYPE_CHECKING:
     from seeing_journey import Journey
@@ -66,3 +68,15 @@ def test_a_garden_path_is_no_rotor() -> None:
     pictures = [LitPicture(np.roll(gravel, 2 * k, axis=1), k, k, 0, 511) for k in range(6)]
     with pytest.raises(CannotMeasure):
         find_view(light(), pictures)
+
+
+def test_the_place_pointed_at_is_in_the_first_picture() -> None:
+    """The stack begins with the tallest picture, whose pixels are the reference's; the user looks at the first."""
+    luma = np.zeros((8, 8), np.uint8)
+    about = np.array([4.0, 4.0])
+    moved = Shift(np.array([20.0, -10.0, 0.0, 0.0]), np.zeros((4, 4)), about, 0.0)
+    stack = Stack(
+        light(), [LitPicture(luma, 31, 5, 0, 7), LitPicture(luma, 2, 0, 0, 5), LitPicture(luma, 9, 1, 0, 5)],
+        [no_shift(about), moved, no_shift(about)],
+    )  # fmt: skip
+    assert _into_reference(stack, np.array([120.0, 90.0])) == pytest.approx([100.0, 100.0])

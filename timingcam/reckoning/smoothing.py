@@ -24,16 +24,16 @@ from timingcam.reckoning.result import freeze
 # Student's t with few degrees of freedom holds off single misread angles; 4 is the usual choice (Lange, Little &
 # Taylor, J. Am. Stat. Assoc. 84, 1989, from memory).
 TAIL_DF = 4.0
-# Our choice: across a pause of more than this many mean gaps neither speed nor acceleration is carried on.
+# Our choice: across a pause of more than this many usual gaps neither speed nor acceleration is carried on.
 LONGEST_GAPS = 15.0
-# Precision of a loose prior on speed and acceleration, in degrees and mean gaps (an sd of 10,000), so that a lone flash
-# between two pauses stays solvable; its speed then comes out with that sd.
+# Precision of a loose prior on speed and acceleration, in degrees and usual gaps (an sd of 10,000), so that a lone
+# flash between two pauses stays solvable; its speed then comes out with that sd.
 LOOSE = 1e-8
-# Weak normal priors on the logarithms of (kick variance, drift variance, noise scale), in degrees and mean gaps. They
+# Weak normal priors on the logarithms of (kick variance, drift variance, noise scale), in degrees and usual gaps. They
 # only matter for a handful of flashes: a kick of 0.1 % of the speed a cycle, give or take a factor of 20.
 PRIOR_MEAN = np.array([np.log(0.5), np.log(0.1), 0.0])
 PRIOR_SD = np.array([3.0, 4.0, 0.5])
-# Sds that are added to each step's, in degrees and mean gaps: of angle, speed and acceleration. Far below what any
+# Sds that are added to each step's, in degrees and usual gaps: of angle, speed and acceleration. Far below what any
 # sample tells, they keep the matrix solvable in double precision where hardly any kicks are found or two samples nearly
 # coincide.
 STEP_FLOOR = np.diag(np.array([1e-4, 1e-5, 1e-6]) ** 2)
@@ -56,13 +56,13 @@ class Course:
 
     time_s: np.ndarray
     linked: np.ndarray  # (n − 1,)
-    theta: np.ndarray  # logarithms of kick variance, drift variance (degrees, mean gaps) and noise scale
+    theta: np.ndarray  # logarithms of kick variance, drift variance (degrees, usual gaps) and noise scale
     angle_deg: np.ndarray
     speed_deg_s: np.ndarray
     speed_sd_deg_s: np.ndarray
     accel_deg_s2: np.ndarray
     residual_sd: np.ndarray  # how many of its own sds each sample is off
-    unit_s: float  # the mean gap
+    unit_s: float  # the usual gap, their median
 
     def __post_init__(self) -> None:
         freeze(
@@ -79,7 +79,7 @@ class Course:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Problem:
-    gap: np.ndarray  # in mean gaps
+    gap: np.ndarray  # in usual gaps
     y: np.ndarray  # less the mean course
     var: np.ndarray
     linked: np.ndarray

@@ -1,7 +1,7 @@
 """Frame stamps to the sensor's own clock.
 
 In:  the stamps of all frames, seconds, and the stretch between the file's clock and real time.
-Out: `FrameClock`: the time at which each frame's first row began its exposure window's end, up to one constant.
+Out: `FrameClock`: the time at which each frame's first row began its exposure, up to one constant.
 Not here: rows and flashes.
 
 Stamps are the file's account of a very regular sensor: rounded to the container's clock, now and then jittered, with

@@ -6,8 +6,7 @@ Not here: what the flash shows; crank speed.
 
 Row r of frame n is exposed from t_n + r·L for E seconds, so a flash at s begins its band at row (s − E − t_n)/L and
 ends it at row (s − t_n)/L. The height of a whole band is E/L. A flash that lights the foot of one frame and the head
-of the
-next gives L at once. Everywhere, L must make the flashes of an engine that turns smoothly come evenly.
+of the next gives L at once. Everywhere, L must make the flashes of an engine that turns smoothly come evenly.
 """
 
 from __future__ import annotations

@@ -72,7 +72,6 @@ def flash_light(table: np.ndarray, kept: list[tuple[np.ndarray, np.ndarray, np.n
     kept : list of (luma, dark, lit)
         Frames, with for each row whether no flash lit it, shape (h,), and whether one lit it in full.
     """
-    # Noise and a soft start of the curve: the root is taken a little above zero, where it would be infinitely steep.
     root = np.sqrt(table).astype(np.float32)
     if not kept:
         return FlashLight(table, root, None)

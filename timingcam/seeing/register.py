@@ -267,6 +267,8 @@ def sample(picture: np.ndarray, xy_px: np.ndarray) -> np.ndarray:
 
 def _refine(reference: Reference, level: int, soft: _Level, rows: tuple[int, int], params: np.ndarray) -> Shift | None:
     xy, light, gradient = reference.xy_px[level], reference.light[level], reference.gradient[level]
+    if len(xy) < MIN_POINTS:
+        return None  # all that stands still is black, or out of the picture
     d = xy - reference.about_px
     # Light at a point falls by gradient times displacement; displacement is t + a·d + b·turned(d).
     design = np.column_stack([
@@ -288,7 +290,7 @@ def _refine(reference: Reference, level: int, soft: _Level, rows: tuple[int, int
         weight = np.minimum(1.0, HUBER * sigma / np.maximum(np.abs(residual_now), 1e-12))
         gain = max(float(np.polyfit(light[ok], seen, 1, w=np.sqrt(weight))[0]), 0.05)
         full[:, :4] *= gain
-        # seen(params) ≈ gain·light + offset + gain·gradient·(true - params): solve for the step.
+        # seen(params) ≈ gain·light + offset + gain·gradient·(params - true): solve for the step back.
         normal = full.T @ (weight[:, None] * full)
         right = full.T @ (weight * seen)
         step_prior = np.zeros((6, 6))

@@ -1,6 +1,7 @@
 """How the rotor's plane lies, from the fact that what turns must turn rigidly.
 
-In:  pictures of flashes at different angles of the rotor, a pose that is nearly right, and the rim's ellipse.
+In:  pictures of flashes at different angles of the rotor, a pose that is nearly right, the rim's ellipse, and circles
+     of other sizes about the same axis, on the rotor or on the case.
 Out: the pose with which all of them show the same rotor and the rim is a circle, and how well it is known.
 Not here: the first guess (`rings.py`, `pose.py`).
 

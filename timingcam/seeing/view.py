@@ -134,7 +134,9 @@ def _widest(lit: list[LitPicture]) -> list[LitPicture]:
 
 
 def _into_reference(stack: Stack, xy_px: np.ndarray) -> np.ndarray:
-    inverse = np.linalg.inv(stack.shifts[0].matrix())
+    """A place pointed at in the first picture, in the reference's pixels: the stack begins with the tallest picture."""
+    first = min(range(len(stack.lit)), key=lambda k: stack.lit[k].frame)
+    inverse = np.linalg.inv(stack.shifts[first].matrix())
     return inverse[:2, :2] @ np.asarray(xy_px, float) + inverse[:2, 2]
 
 
