@@ -135,3 +135,15 @@ def test_two_pieces_of_a_flash_are_as_good_as_one_that_shows_both() -> None:
     assert _together([one], CENTRE_SD)[2] == pytest.approx(one.covariance, rel=1e-9)
     past = (replace(one, deg=179.9), replace(one, deg=-179.9))
     assert abs(abs(_together(list(past), CENTRE_SD)[0]) - 180.0) < 1e-9
+
+
+@pytest.mark.parametrize("ratio", [1.5, 2.0, 3.0])
+def test_pieces_whose_sectors_disagree(ratio: float) -> None:
+    """Their covariance was widened whole, the prior's part with it: together they are still known, and between them."""
+    one, two = (line_pieces(0.05, (a, a + 10.0, a + 25.0)) for a in (0.0, 40.0))
+    wide = [replace(p, covariance=p.covariance * ratio**2) for p in (one, two) if p.covariance is not None]
+    deg, _, covariance = _together([wide[0], replace(wide[1], deg=4.1)], CENTRE_SD)
+    assert np.linalg.eigvalsh(covariance).min() > 0
+    assert 4.0 <= deg <= 4.1
+    # No worse than the better one by itself.
+    assert covariance[0, 0] <= min(float(p.covariance[0, 0]) for p in wide if p.covariance is not None)

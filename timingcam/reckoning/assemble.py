@@ -134,7 +134,7 @@ def advance_readings(seen: Seen, angles: FlashAngles, speed: Speed, strobe: Stro
     advance = angles.seen_deg + strobe.dial_deg + DEG_PER_S_PER_RPM * speed.rpm * strobe.late_s
     reasons = []
     lit = np.isfinite(angles.seen_deg)
-    unsure_deg = UNSURE_TIMES * float(np.median(angles.seen_sd_deg[lit])) if lit.any() else np.inf
+    unsure_deg = UNSURE_TIMES * float(np.nanmedian(angles.seen_sd_deg[lit])) if lit.any() else np.inf
     stray = speed.stray if speed.stray is not None else np.zeros(len(speed.rpm), bool)
     for i, reason in enumerate(seen.turns.reason):
         if speed.double[i]:
@@ -151,6 +151,7 @@ def advance_readings(seen: Seen, angles: FlashAngles, speed: Speed, strobe: Stro
             reason = "its speed could not be told"
         reasons.append(reason)
     used = np.array([not r for r in reasons]) & np.isfinite(advance) & np.isfinite(speed.rpm)
+    used &= np.isfinite(angles.seen_sd_deg)
     frame = _first_frames(seen.flashes)
     return Readings(
         angles.time_s.copy(), speed.rpm.copy(), speed.rpm_sd.copy(), advance, angles.seen_sd_deg.copy(), used,

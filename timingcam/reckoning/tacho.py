@@ -79,7 +79,7 @@ class Speed:
     stray: np.ndarray | None = None  # bool, a flash that was not on a spark period: another spark, or interference
 
     def __post_init__(self) -> None:
-        columns = (self.rpm, self.rpm_sd, self.spark, self.double)
+        columns = tuple(c for c in (self.rpm, self.rpm_sd, self.spark, self.double, self.stray) if c is not None)
         same_length("speed", columns)
         freeze(*columns)
 

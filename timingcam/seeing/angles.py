@@ -208,7 +208,8 @@ def _fine(rotor: RotorMap, cells: Cells, seen: tuple[np.ndarray, np.ndarray], st
         return None
     sector = (laid.column * N_SECTORS) // seen[0].shape[1]
     ratio = max(1.0, _disagreement(laid.columns[:, 0], laid.misfit, laid.weight, sector))
-    covariance = np.linalg.inv(normal + prior)[:3, :3] * ratio**2
+    # What is known beforehand does not get worse where sectors disagree.
+    covariance = np.linalg.inv(normal / ratio**2 + prior)[:3, :3]
     sd = float(np.degrees(np.sqrt(covariance[0, 0])))
     match = _correlation(laid.light, laid.pattern, laid.weight)
     return replace(

@@ -209,12 +209,17 @@ def _joined(pieces: list[list[_Piece]], cutter: _Cutter, view: View) -> FlashTur
 
 def _together(turns: list[Turn], centre_sd: float) -> tuple[float, np.ndarray, np.ndarray]:
     """Turn (degrees), centre and covariance from all pieces of one flash; what is known of the centre beforehand counts
-    once."""
+    once.
+
+    A reading whose sectors disagree had its whole covariance widened, and holds less than all of the prior: no more is
+    taken out than is in.
+    """
     first = turns[0]
     state = np.array([[np.radians((t.deg - first.deg + 180) % 360 - 180), *t.centre] for t in turns])
     weights = [np.linalg.inv(_covariance(t)) for t in turns]
     prior = np.diag([0.0, 1 / centre_sd**2, 1 / centre_sd**2])
-    total = np.sum(weights, axis=0) - (len(turns) - 1) * prior
+    held = [min(1.0, 1.0 / (centre_sd**-2 * np.linalg.eigvalsh(_covariance(t)[1:, 1:]).max())) for t in turns]
+    total = np.sum(weights, axis=0) - (sum(held) - max(held)) * prior
     # The prior's own pull is to 0, so it is in the weighted sum as often as there are pieces, and adds nothing.
     mean = np.linalg.solve(total, np.einsum("kij,kj->i", np.array(weights), state))
     return first.deg + float(np.degrees(mean[0])), mean[1:], np.linalg.inv(total)

@@ -27,6 +27,7 @@ LEAST_ROWS = 5  # of the coarsest level
 MIN_POINTS = 120
 N_POINTS = 5000  # our choice: more gradients add time, not accuracy, beside the model's own faults
 N_SECTORS, WORST_CONDITION = 12, 30.0  # our choice
+FEWEST_SECTORS, UNTOLD_PX = 4, 0.3  # our choice: with fewer, as far as a hand that sways was seen to move parts apart
 HUBER = 1.345  # 95 % efficiency for normal noise (Huber, Robust Statistics, from memory)
 
 
@@ -322,8 +323,10 @@ def _apart(d: np.ndarray, gradient: np.ndarray, left: np.ndarray, weight: np.nda
         # Edges that all run one way say nothing of a shift along them.
         if np.linalg.cond(normal) < WORST_CONDITION:
             shifts.append(np.linalg.solve(normal, g.T @ (w * left[here])))
+    if len(shifts) < FEWEST_SECTORS:
+        return np.eye(2) * UNTOLD_PX**2
     # The common shift was fitted to them: two of their numbers are used up by it.
-    return np.sum([np.outer(s, s) for s in shifts], axis=0) / max(len(shifts) - 2, 1) if shifts else np.zeros((2, 2))
+    return np.sum([np.outer(s, s) for s in shifts], axis=0) / (len(shifts) - 2)
 
 
 def _gain_offset(light: np.ndarray, seen: np.ndarray) -> np.ndarray:

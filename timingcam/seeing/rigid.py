@@ -157,12 +157,11 @@ def _circle_equations(
 
 def _out_of_round(pose: Pose, circle_px: np.ndarray) -> np.ndarray:
     """How far a circle's middle lies off the centre, x and y, and how much longer than wide it is, along x and along
-    the diagonal: shares of its radius, shape (4,)."""
+    the diagonal: rim radii, shape (4,)."""
     at = pose.to_plane(circle_px)
     r, angle = np.hypot(at[:, 0], at[:, 1]), np.arctan2(at[:, 1], at[:, 0])
     waves = np.column_stack([np.ones_like(r), np.cos(angle), np.sin(angle), np.cos(2 * angle), np.sin(2 * angle)])
-    size, *rest = np.linalg.lstsq(waves, r, rcond=None)[0]
-    return np.array(rest) / size
+    return np.linalg.lstsq(waves, r, rcond=None)[0][1:]
 
 
 def _slopes(mean: np.ndarray, grid: Grid) -> tuple[np.ndarray, np.ndarray]:

@@ -52,26 +52,24 @@ def _inflation(rotor: RotorMap, strips: list[np.ndarray], knowns: list[np.ndarra
     ratios = []
     for strip, known, turn in list(zip(strips, knowns, turns, strict=True))[:12]:
         if turn is not None and fits(turn):
-            misfit = (strip - rotor.still) * known - turned(rotor.light, turn.deg)
+            misfit = (strip - rotor.still) * known - _as_seen(rotor.light, turn, rotor.grid)
             ratios.append(_neighbours(misfit[known], known))
     return float(np.median(ratios)) if ratios else 1.0
 
 
 def _rebuilt(rotor: RotorMap, strips: list[np.ndarray], knowns: list[np.ndarray], turns: list[Turn | None]) -> RotorMap:
-    good = [i for i, t in enumerate(turns) if t is not None and fits(t)]
+    good = [(s, k, t) for s, k, t in zip(strips, knowns, turns, strict=True) if t is not None and fits(t)]
     if not good:
         return rotor
-    degs = np.array([turns[i].deg for i in good])  # type: ignore[union-attr]
     total = np.zeros_like(rotor.light)
     count = np.zeros_like(rotor.light)
-    for i, deg in zip(good, degs, strict=True):
+    for strip, known, turn in good:
         # About each flash's own centre, as its turn is meant.
-        strip, seen = recentred((strips[i] - rotor.still) * knowns[i], knowns[i], rotor.grid, turns[i].centre)  # type: ignore[union-attr]
-        known = seen.astype(np.float32)
-        total += turned(strip * known, -deg)
-        count += np.clip(turned(known, -deg), 0.0, 1.0)
+        strip, known = recentred((strip - rotor.still) * known, known, rotor.grid, turn.centre)
+        total += turned(strip * known, -turn.deg)
+        count += np.clip(turned(known.astype(np.float32), -turn.deg), 0.0, 1.0)
     light = np.where(count > 0.5, total / np.maximum(count, 0.5), 0.0).astype(np.float32)
-    still, variance = _left_over(light, [(strips[i], knowns[i]) for i in good], degs)
+    still, variance = _left_over(light, good, rotor.grid)
     noise = float(np.median(variance[count > 0])) if (count > 0).any() else 1.0
     trust = pattern_trust(light, noise)
     return RotorMap(
@@ -79,13 +77,20 @@ def _rebuilt(rotor: RotorMap, strips: list[np.ndarray], knowns: list[np.ndarray]
     )
 
 
+def _as_seen(light: np.ndarray, turn: Turn, grid: Grid) -> np.ndarray:
+    """The map turned as in a flash, and about that flash's centre."""
+    back = (-turn.centre[0], -turn.centre[1])
+    return recentred(turned(light, turn.deg), np.ones(light.shape, bool), grid, back)[0]
+
+
 def _left_over(
-    light: np.ndarray, seen: list[tuple[np.ndarray, np.ndarray]], degs: np.ndarray
+    light: np.ndarray, seen: list[tuple[np.ndarray, np.ndarray, Turn]], grid: Grid
 ) -> tuple[np.ndarray, np.ndarray]:
     """What the map leaves unexplained in the frame of the picture: its mean, and its variance."""
+    degs = np.array([turn.deg for _, _, turn in seen])
     total, squares, count = (np.zeros_like(light) for _ in range(3))
-    for (strip, known), deg in zip(seen, degs, strict=True):
-        residual = (strip - turned(light, deg)) * known
+    for strip, known, turn in seen:
+        residual = (strip - _as_seen(light, turn, grid)) * known
         total += residual
         squares += residual**2
         count += known

@@ -145,7 +145,8 @@ def recentred(
         ring = np.concatenate([cells[:, -pad:], cells, cells[:, :pad]], axis=1).astype(np.float32)
         return cv2.remap(ring, *at, how, borderMode=cv2.BORDER_REPLICATE)
 
-    return moved(strip, cv2.INTER_CUBIC), moved(known, cv2.INTER_LINEAR) > 0.99
+    inside = (at[1] >= 0) & (at[1] <= len(grid.radii) - 1)
+    return moved(strip, cv2.INTER_CUBIC), (moved(known, cv2.INTER_LINEAR) > 0.99) & inside
 
 
 def pattern_trust(light: np.ndarray, noise_variance: float) -> np.ndarray:
