@@ -263,10 +263,27 @@ def _circles(rim: Ring, rings: list[Ring]) -> tuple[np.ndarray, ...]:
 
 
 def _rigid(stack: Stack, starts: list[_Start], circles_px: tuple[np.ndarray, ...]) -> list[tuple[Pose, np.ndarray]]:
-    """Refine the poses with the flashes that differ most in angle, the better one first."""
-    first = starts[0].pose
-    grid = make_grid(first.radius_px, INNER, 0.97, 1024, 40)
-    strips, knowns = stack.strips(first, grid)
+    """Refine the poses with the flashes that differ most in angle, the better one first.
+
+    How far the rotor turned is read in each pose by itself: leaning the other way, the same picture tells other angles,
+    and each would be held against the pose that it was not read in.
+    """
+    tried = [_evidence(stack, start, circles_px) for start in starts]
+    fitted = []
+    for start, evidence in zip(starts, tried, strict=True):
+        pose, covariance, cost = refine_pose(start.pose, evidence)
+        turning = len(evidence.turns_deg) > 0
+        # A pose in which nothing that turns was recognised comes last, and by its rim.
+        rank = (0, unexplained(pose, evidence)) if turning else (1, cost)
+        fitted.append((rank, pose, covariance))
+    fitted.sort(key=lambda fit: fit[0])
+    return [(pose, covariance) for _, pose, covariance in fitted]
+
+
+def _evidence(stack: Stack, start: _Start, circles_px: tuple[np.ndarray, ...]) -> Evidence:
+    """The flashes that differ most in angle, as one pose shows them."""
+    grid = make_grid(start.pose.radius_px, INNER, 0.97, 1024, 40)
+    strips, knowns = stack.strips(start.pose, grid)
     rotor = build_map(grid, strips, knowns, CENTRE_SD)
     turns = _turns(rotor, strips, knowns)
     usable = [i for i, t in enumerate(turns) if t is not None and fits(t) and knowns[i].mean() > 0.15]
@@ -290,10 +307,7 @@ def _rigid(stack: Stack, starts: list[_Start], circles_px: tuple[np.ndarray, ...
             masks.append(known)
         return np.stack(strips), np.stack(masks)
 
-    tried = [Evidence(strips_of, grid, degs[chosen], start.rim_px, circles_px) for start in starts]
-    fitted = [refine_pose(start.pose, evidence) for start, evidence in zip(starts, tried, strict=True)]
-    fitted.sort(key=lambda fit: unexplained(fit[0], tried[0]) if len(chosen) else fit[2])
-    return [(pose, covariance) for pose, covariance, _ in fitted]
+    return Evidence(strips_of, grid, degs[chosen], start.rim_px, circles_px)
 
 
 def _assembled(
