@@ -235,3 +235,19 @@ def test_facts_of_the_clip(tmp_path: Path) -> None:
     assert (facts.width, facts.height, facts.frames) == (HEIGHT, 640, 48)
     assert facts.fps == pytest.approx(FPS) and facts.duration_s == pytest.approx(48 / FPS)
     assert facts.sha256 == "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"  # FIPS 180-4, "abc"
+
+
+@pytest.mark.parametrize(
+    ("usual_deg", "one_deg", "counts"),
+    [(0.008, 0.09, True), (0.008, 0.11, False), (0.08, 0.31, True), (0.08, 0.33, False), (0.08, np.nan, False)],
+)
+def test_readings_far_less_sure_than_the_others(usual_deg: float, one_deg: float, counts: bool) -> None:
+    """Four times as unsure, and worse than a tenth of a degree: a reading that is good to that is not given away."""
+    seen = made_seen(ADVANCE)
+    angles = flash_angles(seen, made_engine(), "one")
+    sd = np.full(24, usual_deg)
+    sd[5] = one_deg
+    angles = replace(angles, seen_sd_deg=sd, time_s=angles.time_s.copy(), seen_deg=angles.seen_deg.copy())
+    readings = advance_readings(seen, angles, at_speed(np.full(24, 3000.0)), Strobe())
+    assert readings.used[5] == counts
+    assert readings.used.sum() == 23 + counts

@@ -30,6 +30,9 @@ from timingcam.seeing.view import View
 BACKWARDS_RANK, BACKWARDS_FALL_DEG = -0.3, 5.0
 SMEAR_DEG = 10.0  # our choice: marks smeared over more than the usual gap between two of them run into one another
 UNSURE_TIMES = 4.0  # our choice: a reading with less than a sixteenth of the usual weight adds nothing but risk
+SURE_DEG = (
+    0.1  # our choice: half of the scatter of a good ignition's sparks; what is known so well is good for the curve
+)
 NOT_LIT = "the index or the marks are not lit"
 # Our choice: a delay is read off a data sheet or a scope's screen, to a tenth, or a tenth of a division of 20 µs.
 GIVEN_DELAY_SHARE, LEAST_DELAY_SD_S = 0.1, 2e-6
@@ -134,7 +137,8 @@ def advance_readings(seen: Seen, angles: FlashAngles, speed: Speed, strobe: Stro
     advance = angles.seen_deg + strobe.dial_deg + DEG_PER_S_PER_RPM * speed.rpm * strobe.late_s
     reasons = []
     lit = np.isfinite(angles.seen_deg)
-    unsure_deg = UNSURE_TIMES * float(np.nanmedian(angles.seen_sd_deg[lit])) if lit.any() else np.inf
+    usual_deg = float(np.nanmedian(angles.seen_sd_deg[lit])) if lit.any() else np.inf
+    unsure_deg = max(UNSURE_TIMES * usual_deg, SURE_DEG)
     stray = speed.stray if speed.stray is not None else np.zeros(len(speed.rpm), bool)
     for i, reason in enumerate(seen.turns.reason):
         if speed.double[i]:
@@ -145,7 +149,7 @@ def advance_readings(seen: Seen, angles: FlashAngles, speed: Speed, strobe: Stro
             reason = NOT_LIT
         elif not reason and DEG_PER_S_PER_RPM * speed.rpm[i] * seen.flashes.ramp_s > SMEAR_DEG:
             reason = "the rotor turned too far while the flash lasted"
-        elif not reason and angles.seen_sd_deg[i] > unsure_deg:
+        elif not reason and not angles.seen_sd_deg[i] <= unsure_deg:  # nor where the doubt could not be told
             reason = "its angle is far less sure than the others'"
         elif not reason and not np.isfinite(speed.rpm[i]):
             reason = "its speed could not be told"
