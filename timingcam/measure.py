@@ -31,8 +31,10 @@ from timingcam.reckoning.checks import checks
 from timingcam.reckoning.curve import OFF_THE_CURVE, fit_curve
 from timingcam.reckoning.doubts import doubts_and_budget
 from timingcam.reckoning.hearing import note_of
+from timingcam.reckoning.missing import missing_by_sound, missing_flashes_s
 from timingcam.reckoning.portraits import pictures_of
 from timingcam.reckoning.result import Measurement
+from timingcam.reckoning.returning import cannot_tell_return
 from timingcam.reckoning.speeds import speed_of
 from timingcam.reckoning.top_lag import apparent_lag
 from timingcam.reckoning.warnings import warnings_of
@@ -122,13 +124,16 @@ def measure(
 
     angles = flash_angles(seen, engine, cylinder)
     windows_s = seen.windows_s()
-    note = note_of(read_sound(seen.info, _stretch(seen.info, options.capture_fps)), engine)
-    told = speed_of(angles, engine, windows_s, options.rpm, note)
+    track = read_sound(seen.info, _stretch(seen.info, options.capture_fps))
+    told = speed_of(angles, engine, windows_s, options.rpm, note_of(track, engine))
     readings = advance_readings(seen, angles, told.speed, options.strobe)
     refuse_backwards(readings)
     doubts, budget = doubts_and_budget(seen, readings, engine, options.strobe, told.source, told.time_sd_s)
     curve, used, curve_warnings = fit_curve(readings, doubts, np.random.default_rng(0), engine.spec)
     readings = with_used(readings, used, OFF_THE_CURVE)
+    gone_s = missing_flashes_s(readings, engine.crank.sparks_per_rev, windows_s)
+    heard = missing_by_sound(track, readings, gone_s, engine.crank.sparks_per_rev)
+    said = (*told.speed.warnings, *curve_warnings, *filter(None, [heard, cannot_tell_return(readings, curve)]))
     return Measurement(
         clip=clip_facts(seen),
         engine=engine,
@@ -141,7 +146,7 @@ def measure(
         curve=curve,
         budget=budget,
         checks=checks(engine, cylinder, readings, curve, windows_s),
-        warnings=warnings_of(seen, engine, options.strobe, (*told.speed.warnings, *curve_warnings)),
+        warnings=warnings_of(seen, engine, options.strobe, said),
         pictures=pictures_of(seen, readings),
         speed=told.facts,
     )

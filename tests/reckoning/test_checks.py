@@ -17,6 +17,7 @@ from timingcam.engine import Engine
 from timingcam.reckoning.checks import LOOK_FIRST, checks, spec_at, verdict
 from timingcam.reckoning.curve import OFF_THE_CURVE, Doubts, fit_curve
 from timingcam.reckoning.result import Check, Curve, Readings
+from timingcam.reckoning.returning import cannot_tell_return
 from timingcam.reckoning.top_lag import apparent_lag
 
 
@@ -227,3 +228,14 @@ def test_none_outlying_among_few_is_no_doubt() -> None:
 def test_full_advance_is_missed_on_a_curve_without_corners_too() -> None:
     found = by_name(checks(engine(), "only", *measured(lambda r: 12 + 40 / (1 + np.exp(-(r - 4200) / 900)))))
     assert found["full advance not reached by"].verdict == "out"
+
+
+def test_a_clip_that_ends_fast_says_that_the_return_was_not_seen() -> None:
+    readings = made_readings(flat_rise_flat, 4, n=900, jitter_deg=0.4)
+    up = replace(readings, used=readings.used & (readings.time_s < readings.time_s[np.argmax(readings.rpm)]))
+    curve, used, _ = fit_curve(up, Doubts(0.1, 0.0), np.random.default_rng(0))
+    found = replace(up, used=used)
+    assert "late return to idle" not in by_name(checks(engine(), "only", found, curve))
+    assert "idle after the fast run" in cannot_tell_return(found, curve)
+    whole, used, _ = fit_curve(readings, Doubts(0.1, 0.0), np.random.default_rng(0))
+    assert cannot_tell_return(replace(readings, used=used), whole) == ""

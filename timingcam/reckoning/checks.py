@@ -17,10 +17,10 @@ import numpy as np
 from timingcam.engine import Engine, Spec
 from timingcam.reckoning.curve import OFF_THE_CURVE
 from timingcam.reckoning.gum import Part, estimate
-from timingcam.reckoning.linefit import variance_inflation
+from timingcam.reckoning.missing import missing_flashes_s
 from timingcam.reckoning.result import Check, Curve, Estimate, Readings, Verdict
+from timingcam.reckoning.returning import late_return
 from timingcam.reckoning.scatter_parts import PARTS, scatter_parts
-from timingcam.reckoning.sparks import in_sight
 from timingcam.reckoning.top_lag import apparent_lag, top_from_rpm
 
 US_PER_S = 1e6
@@ -56,8 +56,8 @@ LOOK_FIRST: dict[str, str] = {
     "hysteresis": "Dirt or old grease in the advancer; dry pivots.",
     "late return to idle": "Dirt or old grease in the advancer, a tired return spring.",
     "retard at the top": "Delay in strobe or ignition; the clip cannot tell which.",
-    "missing flashes": "The cause is unknown, as the picture cannot tell a strobe that failed from a spark that did: "
-    "the strobe's pickup and lead first, then plug and ignition; a misfire is heard.",
+    "missing flashes": "The picture cannot tell a strobe that failed from a spark that did; where the clip's sound "
+    "can, a warning says so. Else the strobe's pickup and lead first, then plug and ignition.",
     "outlying sparks": "Loose leads and connections, the strobe's pickup, a worn trigger.",
 }
 
@@ -101,7 +101,7 @@ def checks(
     for part in PARTS:
         found += _limits(SCATTER_AT[part], parts.get(part), None, scatter_limit)
     found += _limits("hysteresis", curve.hysteresis_deg, -hysteresis_limit, hysteresis_limit)
-    found += _limits("late return to idle", _late_return(readings, curve), None, hysteresis_limit)
+    found += _limits("late return to idle", late_return(readings, curve), None, hysteresis_limit)
     found += _top(readings, curve)
     found += _shares(engine, readings, windows_s)
     return tuple(found)
@@ -235,26 +235,6 @@ def _range(spec: Spec, curve: Curve, aim_deg: float) -> list[Check]:
     return _limits("range of the advancer", figure, aim_deg - spec.tolerance_deg, aim_deg + spec.tolerance_deg)
 
 
-def _late_return(readings: Readings, curve: Curve) -> Estimate | None:
-    """How much higher the advance is after the speed has come down to idle than before it went up."""
-    if curve.starts_rpm is None:
-        return None
-    slow = readings.used & (readings.rpm < curve.starts_rpm.value)
-    fast = np.flatnonzero(readings.used & (readings.rpm > curve.starts_rpm.high + 200.0))
-    if len(fast) == 0:
-        return None
-    before = slow & (readings.time_s < readings.time_s[fast[0]])
-    after = slow & (readings.time_s > readings.time_s[fast[-1]])
-    if before.sum() < 10 or after.sum() < 10:
-        return None
-    parts = []
-    for group in (before, after):
-        values = readings.advance_deg[group]
-        inflation = variance_inflation(values)
-        parts.append(Part(float(values.std(ddof=1)) * (inflation / len(values)) ** 0.5, len(values) / inflation - 1.0))
-    return estimate(float(readings.advance_deg[after].mean() - readings.advance_deg[before].mean()), parts)
-
-
 def _top(readings: Readings, curve: Curve) -> list[Check]:
     """Retard at the top, in degrees over the range of the flat."""
     lag, from_rpm = apparent_lag(readings, curve), top_from_rpm(curve)
@@ -269,8 +249,11 @@ def _shares(engine: Engine, readings: Readings, windows_s: np.ndarray | None) ->
     n = len(readings)
     off = sum(reason == OFF_THE_CURVE for reason in readings.reason)
     found = _share_limits("outlying sparks", off, n, OUTLYING_SHARE) if n else []
-    missing = None if windows_s is None else _missing(engine, readings, windows_s)
-    return found if missing is None else [*found, *_limits("missing flashes", missing, None, MISSING_SHARE)]
+    gone = missing_flashes_s(readings, engine.crank.sparks_per_rev, windows_s)
+    if gone is None:
+        return found
+    share = _share(len(gone), len(gone) + int(np.isfinite(readings.rpm).sum()))
+    return [*found, *_limits("missing flashes", share, None, MISSING_SHARE)]
 
 
 def _share_limits(name: str, part: int, whole: int, high: float) -> list[Check]:
@@ -278,19 +261,6 @@ def _share_limits(name: str, part: int, whole: int, high: float) -> list[Check]:
     found = _limits(name, _share(part, whole), None, high)
     too_few = _share(0, whole).high > high
     return [] if too_few and found[0].verdict != "out" else found
-
-
-def _missing(engine: Engine, readings: Readings, windows_s: np.ndarray) -> Estimate | None:
-    """Share of the sparks in the camera's sight that made no flash."""
-    known = np.isfinite(readings.rpm)
-    if known.sum() < 20:
-        return None
-    t, rpm = readings.time_s[known], readings.rpm[known]
-    periods = np.diff(t) * 0.5 * (rpm[1:] + rpm[:-1]) / 60.0 * engine.crank.sparks_per_rev
-    counted = np.maximum(np.rint(periods), 1).astype(int)
-    gone = [a + (b - a) * np.arange(1, n) / n for a, b, n in zip(t[:-1], t[1:], counted, strict=True)]
-    missed = int(np.count_nonzero(in_sight(np.concatenate(gone), windows_s)))
-    return _share(missed, missed + len(t))
 
 
 def _share(part: float, whole: float) -> Estimate:

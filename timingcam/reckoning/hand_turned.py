@@ -102,8 +102,8 @@ def follow_clip(
         raise CannotUse(found=f"cylinder {cylinder!r}", expected="one of " + ", ".join(names), do="name one of these")
     refuse_unknown_marks(engine, watched.pointed)
     if engine.rotor.marks_on == "edge":
-        raise CannotUse(
-            found="an engine whose marks are on the rotor's edge",
+        raise CannotMeasure(
+            found="an engine file whose marks are on the rotor's edge",
             expected="marks on its face",
             do="set this engine with a degree disc; marks seen from the side are not measured yet",
         )

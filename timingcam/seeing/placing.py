@@ -7,6 +7,8 @@ Not here: which reading it is (`constellation.py`).
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from timingcam.seeing.constellation import SPACING_TOLERANCE_DEG, Reading
@@ -16,6 +18,7 @@ from timingcam.seeing.marks import INSIDE, OUTSIDE, Index, Maps, Mark, Marks, Pl
 CLOSE_DEG = 1.0  # once the others are known
 MISFIT_DEG = 0.5
 # Our choice: lines drawn as a pair are a few degrees apart and alike in all they are.
+TWIN_WITHIN = 0.15  # our choice: pairs on one rotor are cut alike
 TWIN_DEG, TWIN_SHARE, TWIN_ENDS = (1.0, 4.5), 0.7, 0.06
 
 
@@ -32,9 +35,19 @@ def located(maps: Maps, reading: Reading, places: list[Place], pointed: frozense
         chosen = [(place, _best_line(lines, zero + place.deg, reach)) for place in places]
         found = [_mark_at(maps, index, place, line) for place, line in chosen if line is not None] or found
         zero = _middle_zero(found, zero)
+    twins = {} if pointed else _twins(found, chosen, lines, maps.rim)
+    middles = [_in_the_middle(maps, index, mark, twins.get(mark.name)) for mark in found]
+    found = [mark for mark, _ in middles]
     zero, zero_sd, file_sd, offsets = _zero_of(found, zero)
-    doubled_deg, warnings = (0.0, []) if pointed else _double_lines(found, chosen, lines, maps.rim)
-    zero_sd = float(np.hypot(zero_sd, doubled_deg))
+    warnings = []
+    if twins:
+        gap = float(np.median([apart for _, apart in middles if apart]))
+        # One of the two may be meant, and the same for all marks of a rotor.
+        zero_sd = float(np.hypot(zero_sd, gap / 2))
+        warnings.append(
+            f"Marks look like pairs of lines {gap:.1f} degrees apart: each was taken to stand midway, and the doubt "
+            "covers either line. Point at the one that is meant with --mark NAME@X,Y."
+        )
     for mark, offset in zip(found, offsets, strict=True):
         if abs(offset) > MISFIT_DEG + 2 * mark.sd_deg:
             warnings.append(
@@ -55,27 +68,39 @@ def _best_line(lines: list[Line], deg: float, reach_deg: float) -> Line | None:
     )
 
 
-def _double_lines(
+def _twins(
     found: list[Mark], chosen: list[tuple[Place, Line | None]], lines: list[Line], rim: float
-) -> tuple[float, list[str]]:
-    """Doubt of the zero, degrees, where most marks are two lines alike side by side; and what to say.
-
-    One of the two may be meant, or the middle between them, and the same for all marks of a rotor.
-    """
+) -> dict[str, Line]:
+    """The second line of each mark that is drawn as two, by the mark's name; empty unless most marks are."""
     line_of = {place.name: line for place, line in chosen if line is not None}
     taken = [line.deg for line in line_of.values()]
-    gaps = []
-    for line in line_of.values():
-        twins = [other.deg for other in lines if _is_twin(line, other, rim)]
-        free = [deg for deg in twins if all(abs(wrap(deg - other)) > CLOSE_DEG for other in taken)]
-        gaps += [min(abs(float(wrap(deg - line.deg))) for deg in free)] if free else []
-    if not gaps or 2 * len(gaps) <= len(found):
-        return 0.0, []
-    gap = float(np.median(gaps))
-    return gap / 2, [
-        f"Marks look like pairs of lines {gap:.1f} degrees apart: the doubt covers either line and their middle. Point "
-        "at the one that is meant with --mark NAME@X,Y."
-    ]
+    twins = {}
+    for name, line in line_of.items():
+        alike = [other for other in lines if _is_twin(line, other, rim)]
+        free = [other for other in alike if all(abs(wrap(other.deg - deg)) > CLOSE_DEG for deg in taken)]
+        if free:
+            twins[name] = min(free, key=lambda other: abs(float(wrap(other.deg - line.deg))))
+    if 2 * len(twins) <= len(found):
+        return {}
+    gap = float(np.median([abs(wrap(twin.deg - line_of[name].deg)) for name, twin in twins.items()]))
+    # Where it is known how far apart, what is there need not be as clear as the other line.
+    for name in line_of.keys() - twins.keys():
+        line = line_of[name]
+        off = {n: abs(abs(float(wrap(n.deg - line.deg))) - gap) for n in lines if n.sign == line.sign}
+        there = [n for n, how_far in off.items() if how_far < TWIN_WITHIN * gap]
+        if there:
+            twins[name] = max(there, key=lambda n: n.score)
+    return twins
+
+
+def _in_the_middle(maps: Maps, index: Index, mark: Mark, twin: Line | None) -> tuple[Mark, float]:
+    """A mark that is two lines side by side, midway between them, and how far they are apart, degrees."""
+    if twin is None:
+        return mark, 0.0
+    inside = maps.grid.radii < INSIDE * maps.rim
+    deg, sd = centreline(maps.rotor[inside], maps.grid.some(inside), twin, _end_nearest(twin, index.radius))
+    gap = float(wrap(deg - mark.deg))
+    return replace(mark, deg=mark.deg + gap / 2, sd_deg=float(np.hypot(mark.sd_deg, sd)) / 2**0.5), abs(gap)
 
 
 def _is_twin(line: Line, other: Line, rim: float) -> bool:

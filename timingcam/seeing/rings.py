@@ -15,6 +15,8 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
+from timingcam.seeing.pose import poses_of_ellipse
+
 VOTE_WIDTH = 360  # our choice: ellipses are refined at full size afterwards
 TILTS_DEG = (0.0, 14.0, 22.0, 29.0, 35.0)
 N_DIRECTIONS = 8
@@ -22,6 +24,7 @@ MIN_RADIUS = 0.10  # of the picture's shorter side
 MAX_RADIUS = 0.75
 FINE_STEP_PX = 1.5
 VOTERS = 3000  # our choice: the strongest edge points are enough
+OBLIQUE_WITHIN = 0.012  # our choice: a step of the case and the rim are further apart
 MIN_COVERAGE = 0.3  # our choice: a third of a ring's edge, in view, must be there
 
 
@@ -120,8 +123,33 @@ def find_rings(picture: np.ndarray, known: np.ndarray) -> list[Ring]:
         for sign in (1, -1):
             for radius in _fine_radii(full, best_ring, sign):
                 found.append(_refined(full, best_ring.centre_px, best_ring.shape_px() * radius, (0.02, sign)))
+        found += _seen_obliquely(full, best_ring, (picture.shape[1], picture.shape[0]))
         rings = _ordered(found)
     return rings
+
+
+def _seen_obliquely(edges: Edges, ring: Ring, size: tuple[int, int]) -> list[Ring | None]:
+    """Rings of other sizes in the planes in which a ring is a circle: their ellipses have other middles than its own,
+    by the more the nearer and the more oblique the camera."""
+    poses = poses_of_ellipse(ring.centre_px, ring.axes_px, ring.angle_deg, size)
+    if np.hypot(*(poses[0].centre_px - poses[1].centre_px)) < FINE_STEP_PX:
+        return []
+    found = []
+    for pose in poses:
+        at, ahead = pose.to_plane(edges.xy), pose.to_plane(edges.xy + edges.unit)
+        radius, change = np.linalg.norm(at, axis=1), ahead - at
+        facing = (at * change).sum(axis=1) / np.maximum(radius * np.linalg.norm(change, axis=1), 1e-9)
+        for sign in (1, -1):
+            for r in _crowded(radius[sign * facing > 0.97], ring.size_px):
+                (cx, cy), (d1, d2), angle = cv2.fitEllipseAMS(pose.to_image(r * _circle()).astype(np.float32))
+                start = Ring(np.array([cx, cy]), (d1 / 2, d2 / 2), float(angle), 1.0, sign)
+                found.append(_refined(edges, start.centre_px, start.shape_px(), (OBLIQUE_WITHIN, sign)))
+    return found
+
+
+def _circle() -> np.ndarray:
+    a = np.linspace(0, 2 * np.pi, 72, endpoint=False)
+    return np.stack([np.cos(a), np.sin(a)], axis=1)
 
 
 def _ordered(rings: list[Ring | None]) -> list[Ring]:
@@ -136,11 +164,16 @@ def _fine_radii(edges: Edges, ring: Ring, sign: int) -> list[float]:
     normal /= np.linalg.norm(normal, axis=1, keepdims=True)
     radius = np.linalg.norm(u, axis=1)
     facing = sign * (u * normal).sum(axis=1) / np.maximum(radius, 1e-9) > 0.97
-    step = FINE_STEP_PX / ring.size_px
-    counts, _ = np.histogram(radius[facing], bins=np.arange(0.3, 1.7, step))
+    return _crowded(radius[facing], ring.size_px)
+
+
+def _crowded(radius: np.ndarray, size_px: float) -> list[float]:
+    """Radii at which edges crowd, in those of a ring of this size."""
+    step = FINE_STEP_PX / size_px
+    counts, _ = np.histogram(radius, bins=np.arange(0.3, 1.7, step))
     counts = np.convolve(counts, np.ones(3), mode="same")
     middle = 0.3 + (np.arange(len(counts)) + 0.5) * step
-    coverage = counts / (2 * np.pi * middle * ring.size_px)
+    coverage = counts / (2 * np.pi * middle * size_px)
     result = []
     for _ in range(10):
         k = int(np.argmax(coverage))

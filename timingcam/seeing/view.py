@@ -15,26 +15,21 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from timingcam.errors import CannotMeasure
-from timingcam.seeing.angles import RotorMap, Turn, fits, read_turn, telling_cells, turned
+from timingcam.seeing.angles import RotorMap, fits, turned
 from timingcam.seeing.light import FlashLight, LitPicture
 from timingcam.seeing.mosaic import Stack, lay, outside
 from timingcam.seeing.overexposure import refuse_over_exposed
 from timingcam.seeing.pose import Pose, ellipse_points, poses_of_ellipse
 from timingcam.seeing.register import Reference, make_reference
 from timingcam.seeing.rigid import MIN_SPREAD_DEG, Evidence, refine_pose, unexplained
+from timingcam.seeing.rim import CENTRE_SD, INNER, pose_of, rim_of, turns_of
 from timingcam.seeing.rings import Ring, find_rings
 from timingcam.seeing.rotor_map import build_map
 from timingcam.seeing.strips import Grid, even_out, make_grid, make_sampler, recentred, unwrap
 from timingcam.seeing.turning_pose import flattening_between, guesses
 
 DO_VIEW = "film square-on with the whole rotor in view, lit by the strobe, or point at its centre with --centre X,Y"
-CENTRE_SD = 0.003  # our choice: parallax of a hand's small moves between rotor and case, in rotor radii
-# Bolts, holes and the hub stand off the plane of the marks, or shine by their own angle: left out.
-INNER = 0.6
 N_RIGID = 20
-MOST_RINGS = 4  # our choice: a rotor, its hub and two rings of the case
-LEAST_ALIKE = 6  # flashes
-RIM_WITHIN = 1.06  # our choice: the edge of what turns is found to a few percent
 WITHIN_RIM = 0.97  # rim radii: a rim a little too large takes in edges that stand still
 ENOUGH_RINGS, OTHER_SHAPE = 3, 0.004  # our choice, the latter of the rim's size: twice the usual error of a rim's axes
 WHOLE_RING = 0.9  # of its length, our choice
@@ -103,8 +98,8 @@ def find_view(light: FlashLight, lit: list[LitPicture], centre_px: np.ndarray | 
         centre_px = _into_reference(stack, centre_px)
     rings = _rings(mean, known, centre_px)
     refuse_over_exposed(lit, light.table, rings[0])
-    ring = _rim_of(light, lit, rings, mean.shape)
-    stack, mean, known = lay(light, lit, _pose_of(ring, mean.shape))
+    ring = rim_of(light, lit, rings, mean.shape)
+    stack, mean, known = lay(light, lit, pose_of(ring, mean.shape))
     (pose, covariance), *second = _rigid(stack, _starts(ring, rings, mean.shape), _circles(ring, rings))
     far = bool(second) and np.degrees(np.hypot(*(pose.lean_rad - second[0][0].lean_rad))) > OTHER_POSE_DEG
     other = OtherView(*second[0], stack, known) if far else None
@@ -151,82 +146,6 @@ def _rings(mean: np.ndarray, known: np.ndarray, centre_px: np.ndarray | None) ->
             do=DO_VIEW,
         )
     return rings
-
-
-def _pose_of(ring: Ring, shape: tuple[int, ...]) -> Pose:
-    return poses_of_ellipse(ring.centre_px, ring.axes_px, ring.angle_deg, (shape[1], shape[0]))[0]
-
-
-def _rim_of(light: FlashLight, lit: list[LitPicture], rings: list[Ring], shape: tuple[int, ...]) -> Ring:
-    """The rim, by what turns within the likeliest ring; where no two flashes look alike there, within the next.
-
-    A ring of the case is none to see the rotor by: what stands still within it hides what turns, and seen at an angle
-    it has another centre.
-    """
-    for ring in rings[:MOST_RINGS]:
-        pose = _pose_of(ring, shape)
-        stack, _, _ = lay(light, lit, pose)
-        degs = _degs_within(stack, pose)
-        if np.isfinite(degs).sum() >= LEAST_ALIKE:
-            return _rim(stack, pose, rings, degs) or ring
-    return rings[0]
-
-
-def _degs_within(stack: Stack, pose: Pose) -> np.ndarray:
-    """Turns of the flashes that look alike within a ring, NaN of the others."""
-    grid = make_grid(pose.radius_px, INNER, 0.95, 1024, 48)
-    strips, knowns = stack.strips(pose, grid)
-    turns = _turns(build_map(grid, strips, knowns, CENTRE_SD), strips, knowns)
-    return np.array([t.deg if t is not None and fits(t) else np.nan for t in turns])
-
-
-def _rim(stack: Stack, pose: Pose, rings: list[Ring], degs: np.ndarray) -> Ring | None:
-    """Find how far out the picture turns, and take the ring nearest to that as the rim; None if that cannot be told."""
-    edge = _turning_radius(stack, pose, degs)
-    if edge is None:
-        return None
-    sizes = np.array([r.size_px for r in rings]) / pose.radius_px
-    # What turns ends at the rotor's side of the gap, which is darker outside; the case's side stands off its plane.
-    inner = [r for r, size in zip(rings, sizes, strict=True) if r.sign < 0 and edge / RIM_WITHIN < size < 1.005 * edge]
-    if inner:
-        return max(inner, key=lambda r: r.coverage)
-    off = np.abs(np.log(sizes / edge))
-    return rings[int(np.argmin(off))] if off.min() < 0.10 else None
-
-
-def _turning_radius(stack: Stack, pose: Pose, degs: np.ndarray) -> float | None:
-    """Radius, in the pose's own, at which the picture changes from turning to standing still; None if it cannot
-    tell."""
-    good = np.flatnonzero(np.isfinite(degs))
-    if np.nanstd(degs) < 0.15:
-        return None
-    grid = make_grid(pose.radius_px, 0.25, 1.9, 1024, 160)
-    strips, knowns = stack.strips(pose, grid)
-    turning = _spread_by_row([turned(strips[i], -degs[i]) for i in good], [knowns[i] for i in good])
-    still = _spread_by_row([strips[i] for i in good], [knowns[i] for i in good])
-    # Each row's vote, for the radius that splits turning rows from still ones best.
-    vote = np.log(np.maximum(still, 1e-12) / np.maximum(turning, 1e-12))
-    vote = np.where(np.isfinite(vote), np.clip(vote, -1, 1), 0)
-    gain = np.cumsum(vote)
-    at = int(np.argmax(gain))
-    return float(grid.radii[min(at + 1, len(grid.radii) - 1)]) if gain[at] > 3 else None
-
-
-def _turns(rotor: RotorMap, strips: list[np.ndarray], knowns: list[np.ndarray]) -> list[Turn | None]:
-    cells = telling_cells(rotor)
-    return [read_turn(rotor, cells, s, k) for s, k in zip(strips, knowns, strict=True)]
-
-
-def _spread_by_row(strips: list[np.ndarray], knowns: list[np.ndarray]) -> np.ndarray:
-    """Mean over the angle of the variance over the flashes, a value a radius."""
-    total, squares, count = (np.zeros_like(strips[0]) for _ in range(3))
-    for strip, known in zip(strips, knowns, strict=True):
-        total += strip * known
-        squares += strip**2 * known
-        count += known
-    enough = count > 4
-    variance = squares / np.maximum(count, 1) - (total / np.maximum(count, 1)) ** 2
-    return (variance * enough).sum(axis=1) / np.maximum(enough.sum(axis=1), 1)
 
 
 def _starts(ring: Ring, rings: list[Ring], shape: tuple[int, ...]) -> list[_Start]:
@@ -285,7 +204,7 @@ def _evidence(stack: Stack, start: _Start, circles_px: tuple[np.ndarray, ...]) -
     grid = make_grid(start.pose.radius_px, INNER, 0.97, 1024, 40)
     strips, knowns = stack.strips(start.pose, grid)
     rotor = build_map(grid, strips, knowns, CENTRE_SD)
-    turns = _turns(rotor, strips, knowns)
+    turns = turns_of(rotor, strips, knowns)
     usable = [i for i, t in enumerate(turns) if t is not None and fits(t) and knowns[i].mean() > 0.15]
     degs = np.array([turns[i].deg for i in usable])  # type: ignore[union-attr]
     if len(usable) < 6 or np.ptp(degs) < MIN_SPREAD_DEG:
@@ -317,7 +236,7 @@ def _assembled(
     grid = make_grid(pose.radius_px, INNER, WITHIN_RIM)
     strips, knowns = stack.strips(pose, grid)
     rotor = build_map(grid, strips, knowns, CENTRE_SD)
-    turns = _turns(rotor, strips, knowns)
+    turns = turns_of(rotor, strips, knowns)
     degs = np.array([t.deg if t is not None and fits(t) else np.nan for t in turns])
     if np.isfinite(degs).sum() < 3:
         raise CannotMeasure(

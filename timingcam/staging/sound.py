@@ -14,8 +14,10 @@ from scipy.signal import butter, sosfilt
 
 from timingcam.staging.motion import CrankMotion
 from timingcam.staging.scene import Scene
+from timingcam.staging.strobe import misfired_deg
 
 SAMPLES_PER_S = 48000
+MISFIRED_SHARE = 0.2  # our choice: the cylinder still breathes, but nothing burnt
 AIR_DELAY_S = 0.002  # about 0.7 m from silencer to phone at 340 m/s
 
 
@@ -46,7 +48,13 @@ def engine_sound(scene: Scene, motion: CrankMotion) -> np.ndarray | None:
         at = motion.time_at(cylinder.tdc_deg + cycles * motion.cycle_deg) + AIR_DELAY_S
         where = np.rint(at * SAMPLES_PER_S).astype(int)
         inside = (where >= 0) & (where < count)
-        np.add.at(train, where[inside], size * np.exp(0.12 * rng.standard_normal(int(inside.sum()))))
+        loud = size * np.exp(0.12 * rng.standard_normal(int(inside.sum())))
+        fired = np.ones(where.size)
+        if cylinder.name == (scene.strobe.lead or scene.cylinder):
+            dead = misfired_deg(scene, motion)
+            at_deg = cylinder.tdc_deg + cycles * motion.cycle_deg
+            fired[np.isin(np.rint(at_deg), np.rint(dead))] = MISFIRED_SHARE
+        np.add.at(train, where[inside], loud * fired[inside])
     since = np.arange(int(0.03 * SAMPLES_PER_S)) / SAMPLES_PER_S
     pulse = np.exp(-since / 0.006) * np.sin(2 * math.pi * 95 * since) + 0.4 * np.exp(-since / 0.002) * np.sin(
         2 * math.pi * 310 * since

@@ -94,7 +94,7 @@ def all_flashes(scene: Scene, motion: CrankMotion) -> list[Flash]:
     """
     if scene.hand is not None:
         return []  # turned by hand, in steady light
-    rng = np.random.default_rng([scene.seed, 2])
+    rng = _chances(scene)
     if scene.strobe.free_running_hz is not None:
         return _free_running(scene, motion, rng)
     spark_s, advance_deg = sparks(scene, motion, rng)
@@ -111,6 +111,37 @@ def sparks(scene: Scene, motion: CrankMotion, rng: np.random.Generator) -> tuple
     -------
     time_s, advance_deg : ndarray
     """
+    at_tdc, advance, fires = _ignitions(scene, motion, rng)
+    return motion.time_at(at_tdc - advance)[fires], advance[fires]
+
+
+def misfired_deg(scene: Scene, motion: CrankMotion) -> np.ndarray:
+    """Crank angles of the top dead centres at which the cylinder under the strobe's lead had no spark.
+
+    Parameters
+    ----------
+    scene : Scene
+    motion : CrankMotion
+
+    Returns
+    -------
+    ndarray
+        Of the very sparks that `all_flashes` leaves out.
+    """
+    if scene.hand is not None or scene.run.misfire_share == 0:
+        return np.zeros(0)
+    at_tdc, _, fires = _ignitions(scene, motion, _chances(scene))
+    return at_tdc[~fires]
+
+
+def _chances(scene: Scene) -> np.random.Generator:
+    return np.random.default_rng([scene.seed, 2])
+
+
+def _ignitions(
+    scene: Scene, motion: CrankMotion, rng: np.random.Generator
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Crank angle of the dead centre, advance, and whether it fires, of every spark that there should be."""
     period_deg = 360.0 / scene.engine.crank.sparks_per_rev
     tdc = tdc_deg(scene, scene.strobe.lead or scene.cylinder)
     first, last = motion.angle_deg(np.array([-0.1, scene.run.duration_s + 0.1]))
@@ -121,8 +152,7 @@ def sparks(scene: Scene, motion: CrankMotion, rng: np.random.Generator) -> tuple
     for _ in range(3):  # the speed is taken at the spark, which the advance itself moves: settles to 1e-6 degrees
         rpm = motion.mean_rpm(motion.time_at(at_tdc - advance))
         advance = through(scene.advance, _with_play(rpm, play_rpm)) + jitter
-    fires = rng.random(at_tdc.size) >= scene.run.misfire_share
-    return motion.time_at(at_tdc - advance)[fires], advance[fires]
+    return at_tdc, advance, rng.random(at_tdc.size) >= scene.run.misfire_share
 
 
 def _play_rpm(curve: Points, hysteresis_deg: float) -> float:

@@ -1,0 +1,74 @@
+"""Which ring is the rim: of drawn rotors with rings on rotor and case, tilted, and with a lead across."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+sys.path.insert(0, str(Path(__file__).parent))
+
+from drawn_rotors import SIZE, on_plane, photo_rotor, pose, rim_ellipse
+from photographs import photograph
+
+from timingcam.seeing.light import FlashLight, LitPicture
+from timingcam.seeing.mosaic import lay
+from timingcam.seeing.pose import Pose
+from timingcam.seeing.rim import pose_of, rim_of
+from timingcam.seeing.rings import Ring, find_rings
+
+TABLE = np.linspace(0, 1, 256, dtype=np.float32) ** 2
+LIGHT = FlashLight(TABLE, np.sqrt(TABLE), None)
+GAP, LIP = 1.03, 1.12  # rim radii: from the rim to the bore, and on to a step of the case
+N_FLASHES = 16
+
+
+def clip(seen: Pose, lead_px: float = 0.0, turned_deg: float = 24.0, seed: int = 1) -> list[LitPicture]:
+    """A rotor in a bore: gravel that turns, a dark gap, a bright lip and brick that stand still; a lead that sinks, at first."""
+    radius, _ = on_plane(seen)
+    gravel, brick = photograph("gravel"), photograph("brick")
+    still = 0.3 + 0.5 * photo_rotor(seen, brick, 0.0)
+    still = np.where(radius < LIP, 0.75 + 0.25 * (still - 0.5), still)
+    rows = np.arange(SIZE[1])[:, None] - 0.4 * np.arange(SIZE[0])[None, :]
+    rng = np.random.default_rng(seed)
+    pictures = []
+    for k, turn in enumerate(np.linspace(0, turned_deg, N_FLASHES)):
+        light = np.where(radius < 1.0, 0.25 + 0.5 * photo_rotor(seen, gravel, float(turn)), still)
+        light = np.where((radius > 1.0) & (radius < GAP), 0.05, light)
+        if lead_px and k < N_FLASHES // 3:
+            light = np.where(np.abs(rows - 60 - 8 * k) < lead_px / 2, 0.1, light)
+        luma = np.rint(255 * np.sqrt(np.clip(light, 0, 1)) + rng.standard_normal(light.shape))
+        pictures.append(LitPicture(np.clip(luma, 0, 255).astype(np.uint8), 3 * k, k, 0, SIZE[1] - 1))
+    return pictures
+
+
+def rim_found(pictures: list[LitPicture]) -> Ring:
+    _, mean, known = lay(LIGHT, pictures)
+    return rim_of(LIGHT, pictures, find_rings(mean, known), mean.shape)
+
+
+@pytest.mark.parametrize(("tilt_deg", "toward_deg"), [(0, 0), (12, 200), (25, 70), (34, 300)])
+@pytest.mark.parametrize("lead_px", [0.0, 26.0])
+def test_the_rim_is_where_the_turning_ends(tilt_deg: float, toward_deg: float, lead_px: float) -> None:
+    seen = pose(tilt_deg, toward_deg, (310.0, 245.0), 165.0)
+    ring = rim_found(clip(seen, lead_px))
+    _, (_, long) = rim_ellipse(seen)
+    # Half of the gap: the bore's edge, three percent larger, is the nearest that it could be taken for.
+    assert ring.size_px == pytest.approx(long, rel=(GAP - 1) / 2)
+    assert ring.sign == -1
+
+
+def test_a_rotor_that_stands_still_shows_no_end_of_its_turning() -> None:
+    """Then the best supported ring is taken, whichever it is."""
+    pictures = clip(pose(5, 0, (310.0, 245.0), 165.0), turned_deg=0.0)
+    _, mean, known = lay(LIGHT, pictures)
+    rings = find_rings(mean, known)
+    assert rim_of(LIGHT, pictures, rings, mean.shape) is rings[0]
+
+
+def test_the_pose_of_a_ring_is_round_in_it() -> None:
+    ring = rim_found(clip(pose(25, 70, (310.0, 245.0), 165.0)))
+    found = pose_of(ring, (SIZE[1], SIZE[0]))
+    assert found.tilt_deg == pytest.approx(25, abs=1.5)  # an axis of 150 px that is off by a pixel

@@ -1,0 +1,191 @@
+"""Which of the rings is the rotor's rim: the one where the picture stops turning.
+
+In:  the pictures of some dozens of flashes, the rings of their mean.
+Out: the `Ring` that is the rim.
+Not here: the rings themselves (`rings.py`), and where exactly the rotor stands (`view.py`, `rigid.py`).
+
+Each place in the picture is told twice: by what it usually shows, and by what the rotor shows that has turned there. A
+lead or a hand that crosses is told by neither, and counts no more than the least that stands out.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from timingcam.seeing.angles import Turn, fits, read_turn, telling_cells, turned
+from timingcam.seeing.light import FlashLight, LitPicture
+from timingcam.seeing.mosaic import Stack, lay
+from timingcam.seeing.pose import Pose, ellipse_points, poses_of_ellipse
+from timingcam.seeing.rings import Ring
+from timingcam.seeing.rotor_map import RotorMap, build_map
+from timingcam.seeing.strips import make_grid
+from timingcam.seeing.turning_pose import guesses
+
+CENTRE_SD = 0.003  # our choice: parallax of a hand's small moves between rotor and case, in rotor radii
+# Bolts, holes and the hub stand off the plane of the marks, or shine by their own angle: left out.
+INNER = 0.6
+MOST_RINGS = 4  # our choice: a rotor, its hub and two rings of the case
+LEAST_ALIKE = 6  # flashes
+ONE_POSE_PX = 1.5  # our choice: a map is not blurred by less
+LEAST_SPREAD_DEG = 0.15  # our choice: turning less than this tells nothing apart
+N_SECTORS = 32
+LEAST_GAIN = 3.0  # our choice: rows' votes in all
+RIM_WITHIN = 1.06  # our choice: the edge of what turns is found to a few percent
+RIM_BEYOND = 1.04  # our choice: a chamfer
+EDGE_SD = 0.03  # our choice: of the edge of what turns, a row or two and a chamfer
+NEAREST = 1.10  # our choice: with no ring within, one that is this near is taken
+OUT_OF_ROUND = 0.02  # our choice, rim radii, rms: several times what a chamfer or a step off the plane makes
+
+
+@dataclass(frozen=True, slots=True)
+class _Edge:
+    """Where the picture stops turning, in radii of a pose, and how clearly it does."""
+
+    radius: float
+    gain: float
+
+
+def rim_of(light: FlashLight, lit: list[LitPicture], rings: list[Ring], shape: tuple[int, ...]) -> Ring:
+    """The rim, by what turns within the likeliest ring; where no two flashes look alike there, within the next.
+
+    Parameters
+    ----------
+    light : FlashLight
+    lit : list of LitPicture
+    rings : list of Ring
+        Of the mean picture, best supported first; at least one.
+    shape : tuple of int
+        Of the picture: height, width.
+
+    Returns
+    -------
+    Ring
+
+    Notes
+    -----
+    A ring of the case is none to see the rotor by: what stands still within it hides what turns, and seen at an angle
+    it has another centre.
+    """
+    standing: Ring | None = None
+    for ring in rings[:MOST_RINGS]:
+        tried = [_seen_in(light, lit, pose) for pose in _poses_of(ring, shape)]
+        # In the wrong one of two poses what stands still within a ring may look more alike than what turns.
+        stack, pose, degs = max(tried, key=lambda one: (_turns_within(one[2]), int(np.isfinite(one[2]).sum())))
+        if _turns_within(degs):
+            return _rim(stack, pose, rings, degs) or ring
+        if standing is None and np.isfinite(degs).sum() >= LEAST_ALIKE:
+            standing = ring
+    return standing or rings[0]
+
+
+def _turns_within(degs: np.ndarray) -> bool:
+    """Whether enough flashes look alike, at angles that differ."""
+    return bool(np.isfinite(degs).sum() >= LEAST_ALIKE and np.nanstd(degs) >= LEAST_SPREAD_DEG)
+
+
+def _poses_of(ring: Ring, shape: tuple[int, ...]) -> list[Pose]:
+    """Both poses that a ring allows, or one of them where they are as good as one."""
+    both = poses_of_ellipse(ring.centre_px, ring.axes_px, ring.angle_deg, (shape[1], shape[0]))
+    return both if np.hypot(*(both[0].centre_px - both[1].centre_px)) > ONE_POSE_PX else both[:1]
+
+
+def _seen_in(light: FlashLight, lit: list[LitPicture], pose: Pose) -> tuple[Stack, Pose, np.ndarray]:
+    """The pictures laid on one another by what is outside of the rotor, the pose, and the turns read in it."""
+    stack, _, _ = lay(light, lit, pose)
+    return stack, pose, _degs_within(stack, pose)
+
+
+def pose_of(ring: Ring, shape: tuple[int, ...]) -> Pose:
+    """One of the poses that a ring allows, seen by the usual lens."""
+    return poses_of_ellipse(ring.centre_px, ring.axes_px, ring.angle_deg, (shape[1], shape[0]))[0]
+
+
+def turns_of(rotor: RotorMap, strips: list[np.ndarray], knowns: list[np.ndarray]) -> list[Turn | None]:
+    """Each strip's turn against a map; None where it cannot be read."""
+    cells = telling_cells(rotor)
+    return [read_turn(rotor, cells, s, k) for s, k in zip(strips, knowns, strict=True)]
+
+
+def _degs_within(stack: Stack, pose: Pose) -> np.ndarray:
+    """Turns of the flashes that look alike within a ring, NaN of the others."""
+    grid = make_grid(pose.radius_px, INNER, 0.95, 1024, 48)
+    strips, knowns = stack.strips(pose, grid)
+    turns = turns_of(build_map(grid, strips, knowns, CENTRE_SD), strips, knowns)
+    return np.array([t.deg if t is not None and fits(t) else np.nan for t in turns])
+
+
+def _rim(stack: Stack, pose: Pose, rings: list[Ring], degs: np.ndarray) -> Ring | None:
+    """Find how far out the picture turns, and take the ring nearest to that as the rim; None if that cannot be told.
+
+    The one ring leans this way or that, or is none about the axis: what all rings agree on is tried too, and the pose
+    counts in which turning and standing still are told apart best.
+    """
+    agreed = [replace(pose, lean_rad=one.lean_rad, centre_px=one.centre_px) for one in guesses(pose, rings)]
+    tried = [(edge, trial) for trial in (pose, *agreed) if (edge := _turning_edge(stack, trial, degs)) is not None]
+    if not tried:
+        return None
+    edge, pose = max(tried, key=lambda one: one[0].gain)
+    round_ones = [(ring, size) for ring in rings if (size := _size_in(pose, ring)) is not None]
+    # What turns ends at the rotor's side of the gap, which is darker outside; the case's side stands off its plane. A
+    # chamfer's shine stands still, so that the rim may lie a little beyond.
+    likely = [(_likeness(ring, size / edge.radius), k) for k, (ring, size) in enumerate(round_ones)]
+    best, which = max(likely, default=(0.0, 0))
+    if best > 0:
+        return round_ones[which][0]
+    near = [(abs(np.log(size / edge.radius)), k) for k, (_, size) in enumerate(round_ones)]
+    off, which = min(near, default=(np.inf, 0))
+    return round_ones[which][0] if off < np.log(NEAREST) else None
+
+
+def _likeness(ring: Ring, beyond: float) -> float:
+    """How much a ring is like the rim, by its size over that of what turns; 0 where it is not."""
+    if ring.sign > 0 or not 1 / RIM_WITHIN < beyond < RIM_BEYOND:
+        return 0.0
+    return ring.coverage * float(np.exp(-0.5 * (np.log(beyond) / EDGE_SD) ** 2))
+
+
+def _size_in(pose: Pose, ring: Ring) -> float | None:
+    """A ring's radius as a pose sees it, in that pose's radii; None where it is no circle about the axis."""
+    at = pose.to_plane(ellipse_points(ring.centre_px, ring.axes_px, ring.angle_deg))
+    radius = np.hypot(at[:, 0], at[:, 1])
+    size = float(radius.mean())
+    return size if radius.std() < OUT_OF_ROUND * size else None
+
+
+def _turning_edge(stack: Stack, pose: Pose, degs: np.ndarray) -> _Edge | None:
+    """Where the picture changes from turning to standing still; None if it cannot tell."""
+    good = np.flatnonzero(np.isfinite(degs))
+    grid = make_grid(pose.radius_px, 0.25, 1.9, 1024, 160)
+    strips, knowns = stack.strips(pose, grid)
+    seen, known = np.stack([strips[i] for i in good]), np.stack([knowns[i] for i in good])
+    back = np.stack([turned(strips[i], -degs[i]) for i in good])
+    back_known = np.stack([turned(knowns[i].astype(np.float32), -degs[i]) > 0.98 for i in good])
+    still = _off_usual(seen, known)
+    # Back to where it was seen, so that both are asked about the same places.
+    turning = np.stack([turned(off, degs[i]) for i, off in zip(good, _off_usual(back, back_known), strict=True)])
+    known &= np.stack([turned(k.astype(np.float32), degs[i]) > 0.98 for i, k in zip(good, back_known, strict=True)])
+    # By how much the one tells each place better than the other: no more than the two differ, whatever crosses.
+    better = np.where(known, np.abs(still) - np.abs(turning), 0.0)
+    told = [(np.maximum(part, 0) ** 2).sum(axis=0) for part in (better, -better)]
+    inner, outer = (each.reshape(len(each), N_SECTORS, -1).sum(axis=2) for each in told)
+    # Each row's vote, for the radius that splits turning rows from still ones best. What crosses fills a few sectors,
+    # and no more than one vote of each.
+    usual = max(float(np.median(inner + outer)), 1e-12)
+    vote = np.clip((inner - outer) / usual, -1, 1).mean(axis=1)
+    gain = np.cumsum(vote)
+    at = int(np.argmax(gain))
+    if gain[at] <= LEAST_GAIN:
+        return None
+    # What speaks for the split is what turns inside of it, and what stands still outside.
+    return _Edge(float(grid.radii[min(at + 1, len(grid.radii) - 1)]), float(gain[at] + gain[at] - gain[-1]))
+
+
+def _off_usual(strips: np.ndarray, known: np.ndarray) -> np.ndarray:
+    """How far each strip's cell is off what most flashes show there; 0 where fewer than five do."""
+    seen = np.where(known, strips, np.nan)
+    enough = known.sum(axis=0) > 4
+    usual = np.zeros(strips.shape[1:], dtype=np.float32)
+    usual[enough] = np.nanmedian(seen[:, enough], axis=0)
+    return np.where(known & enough, strips - usual, 0.0).astype(np.float32)
