@@ -24,6 +24,7 @@ from timingcam.reckoning.assemble import (
     clip_facts,
     flash_angles,
     refuse_backwards,
+    refuse_impossible_speed,
     strobe_facts,
     with_used,
 )
@@ -127,6 +128,7 @@ def measure(
     track = read_sound(seen.info, _stretch(seen.info, options.capture_fps))
     told = speed_of(angles, engine, windows_s, options.rpm, note_of(track, engine))
     readings = advance_readings(seen, angles, told.speed, options.strobe)
+    refuse_impossible_speed(readings, engine, told.source)
     refuse_backwards(readings)
     doubts, budget = doubts_and_budget(seen, readings, engine, options.strobe, told.source, told.time_sd_s)
     curve, used, curve_warnings = fit_curve(readings, doubts, np.random.default_rng(0), engine.spec)

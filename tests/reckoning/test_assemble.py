@@ -39,6 +39,7 @@ from timingcam.reckoning.assemble import (
     index_height,
     index_parallax_deg,
     refuse_backwards,
+    refuse_impossible_speed,
     strobe_facts,
     with_used,
 )
@@ -251,3 +252,20 @@ def test_readings_far_less_sure_than_the_others(usual_deg: float, one_deg: float
     readings = advance_readings(seen, angles, at_speed(np.full(24, 3000.0)), Strobe())
     assert readings.used[5] == counts
     assert readings.used.sum() == 23 + counts
+
+
+def test_speeds_that_the_engine_cannot_run_at() -> None:
+    told = made_engine()
+    told = told.model_copy(update={"crank": told.crank.model_copy(update={"idle_rpm": 1200.0, "max_rpm": 8000.0})})
+    curve = np.full(80, 20.0)
+    for rpm in (np.linspace(900, 5000, 80), np.linspace(1200, 9000, 80)):
+        refuse_impossible_speed(falling(rpm, curve), told, "flashes")
+    # Slow motion stored as if filmed in real time; exposures merged, so that one flash is taken for several.
+    for rpm in (np.linspace(150, 625, 80), np.linspace(7000, 17000, 80)):
+        with pytest.raises(CannotMeasure) as refusal:
+            refuse_impossible_speed(falling(rpm, curve), told, "flashes")
+        assert f"{rpm.min():.0f} to {rpm.max():.0f} rpm" in refusal.value.found
+        assert "--capture-fps" in refusal.value.do
+        refuse_impossible_speed(falling(rpm, curve), told, "given")
+    unknown = told.model_copy(update={"crank": told.crank.model_copy(update={"idle_rpm": None, "max_rpm": None})})
+    refuse_impossible_speed(falling(np.linspace(150, 625, 80), curve), unknown, "flashes")

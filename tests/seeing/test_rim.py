@@ -26,7 +26,7 @@ N_FLASHES = 16
 
 
 def clip(seen: Pose, lead_px: float = 0.0, turned_deg: float = 24.0, seed: int = 1) -> list[LitPicture]:
-    """A rotor in a bore: gravel that turns, a dark gap, a bright lip and brick that stand still; a lead that sinks, at first."""
+    """A rotor in a bore: gravel that turns, a dark gap, bright lip and brick that stand still; at first a lead."""
     radius, _ = on_plane(seen)
     gravel, brick = photograph("gravel"), photograph("brick")
     still = 0.3 + 0.5 * photo_rotor(seen, brick, 0.0)

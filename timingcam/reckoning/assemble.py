@@ -172,6 +172,11 @@ def with_used(readings: Readings, used: np.ndarray, reason: str) -> Readings:
     )  # fmt: skip
 
 
+# Our choice: an engine runs a while at half of its idle before it stalls, and is revved past its limit by a quarter at
+# the very most; a few flashes out of hundreds may have a wrong speed.
+SLOWEST_OF_IDLE, FASTEST_OF_MOST, IMPOSSIBLE_SHARE = 0.5, 1.25, 0.1
+
+
 def refuse_backwards(readings: Readings) -> None:
     """Refuse an advance that falls all the way as the speed rises: the picture is mirrored, or the file's turning
     wrong.
@@ -198,6 +203,39 @@ def refuse_backwards(readings: Readings) -> None:
             expected="one that rises, as a centrifugal advancer's does",
             do="check rotor.turns in the engine file, as the camera sees it, and that the clip is no mirrored selfie",
         )  # fmt: skip
+
+
+def refuse_impossible_speed(readings: Readings, engine: Engine, source: str) -> None:
+    """Refuse speeds that this engine cannot run at: frames that were not taken when the file says, or light that is no
+    flash.
+
+    Parameters
+    ----------
+    readings : Readings
+    engine : Engine
+        Without its idle and largest speed nothing is refused.
+    source : str
+        As in `Measurement.rpm_source`; a speed that the user gives is taken as it is.
+
+    Raises
+    ------
+    CannotMeasure
+    """
+    rpm = readings.rpm[readings.used & np.isfinite(readings.rpm)]
+    if source == "given" or len(rpm) == 0:
+        return
+    low = SLOWEST_OF_IDLE * (engine.crank.idle_rpm or 0.0)
+    high = FASTEST_OF_MOST * (engine.crank.max_rpm or np.inf)
+    if np.mean((rpm < low) | (rpm > high)) <= IMPOSSIBLE_SHARE:
+        return
+    says = [f"idles at {engine.crank.idle_rpm:.0f}"] if engine.crank.idle_rpm else []
+    says += [f"turns {engine.crank.max_rpm:.0f} rpm at most"] if engine.crank.max_rpm else []
+    raise CannotMeasure(
+        found=f"speeds of {rpm.min():.0f} to {rpm.max():.0f} rpm",
+        expected=f"speeds of an engine that {' and '.join(says)}",
+        do="if the clip is slow motion, give the rate it was filmed at with --capture-fps; else film without merging "
+        "of exposures and away from lamps that flicker, or give the speed with --rpm",
+    )
 
 
 def _first_frames(flashes: Flashes) -> np.ndarray:

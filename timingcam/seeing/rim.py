@@ -36,6 +36,7 @@ RIM_WITHIN = 1.06  # our choice: the edge of what turns is found to a few percen
 RIM_BEYOND = 1.04  # our choice: a chamfer
 EDGE_SD = 0.03  # our choice: of the edge of what turns, a row or two and a chamfer
 NEAREST = 1.10  # our choice: with no ring within, one that is this near is taken
+LEAST_COVERAGE = 0.5  # our choice: of a ring's length; less may be the shadow of anything round
 OUT_OF_ROUND = 0.02  # our choice, rim radii, rms: several times what a chamfer or a step off the plane makes
 
 
@@ -62,6 +63,11 @@ def rim_of(light: FlashLight, lit: list[LitPicture], rings: list[Ring], shape: t
     Returns
     -------
     Ring
+
+    Raises
+    ------
+    CannotMeasure
+        If nothing tells where the picture stops turning, and no ring is seen half.
 
     Notes
     -----
