@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from timingcam.errors import CannotMeasure
 from timingcam.seeing.angles import Turn, fits, read_turn, telling_cells, turned
 from timingcam.seeing.light import FlashLight, LitPicture
 from timingcam.seeing.mosaic import Stack, lay
@@ -80,10 +81,21 @@ def rim_of(light: FlashLight, lit: list[LitPicture], rings: list[Ring], shape: t
         # In the wrong one of two poses what stands still within a ring may look more alike than what turns.
         stack, pose, degs = max(tried, key=lambda one: (_turns_within(one[2]), int(np.isfinite(one[2]).sum())))
         if _turns_within(degs):
-            return _rim(stack, pose, rings, degs) or ring
+            return _rim(stack, pose, rings, degs) or _whole(ring)
         if standing is None and np.isfinite(degs).sum() >= LEAST_ALIKE:
             standing = ring
-    return standing or rings[0]
+    return _whole(standing or rings[0])
+
+
+def _whole(ring: Ring) -> Ring:
+    """The same ring, taken for the rim without anything that turns to say so."""
+    if ring.coverage < LEAST_COVERAGE:
+        raise CannotMeasure(
+            found=f"no circle that could be the rotor's rim: of the likeliest, {ring.coverage:.0%} shows an edge",
+            expected=f"the rim, {LEAST_COVERAGE:.0%} of it at least, in view, lit and sharp",
+            do="film square-on with the whole rotor in view and in focus, or point at its centre with --centre X,Y",
+        )
+    return ring
 
 
 def _turns_within(degs: np.ndarray) -> bool:
