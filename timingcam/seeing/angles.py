@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
+import cv2
 import numpy as np
 from scipy import fft
 
@@ -23,7 +24,7 @@ COARSE_ANGLES = 512
 SMEAR_SD_RAD2 = np.radians(1.5) ** 2  # wide: half the mean square of what a 500 µs flash smears at 6000 rpm is 4 deg²
 NEARER_COARSE = 2  # our choice: columns of the coarse search that it may be off by
 MOST_STEPS = 20
-SETTLED_RAD, UNSETTLED_RAD = 1e-6, np.radians(0.01)  # of a step of the angle: done; none to be found
+SETTLED_RAD, UNSETTLED_RAD = 1e-5, np.radians(0.01)  # of a step of the angle: done; none to be found
 MOST_CELLS = 8000  # our choice: more say next to nothing more of the angle
 LEAST_CELLS = 150
 LEAST_KNOWN = 0.01
@@ -55,7 +56,8 @@ class RotorMap:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Cells:
-    """The cells of the map that say most of the angle: rows, columns (n,), and the map's light and slopes there."""
+    """The cells of the map that say most of the angle: rows, columns (n,), and the map's light and slopes there; and
+    the whole map's series along the angle, coarsely, for the search over the full turn."""
 
     row: np.ndarray
     column: np.ndarray
@@ -65,6 +67,7 @@ class Cells:
     bend: np.ndarray  # second derivative
     down: np.ndarray  # d light / d radius
     trust: np.ndarray
+    series: tuple[np.ndarray, np.ndarray, np.ndarray]  # of light, its square, and where it is known, conjugated
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,11 +102,22 @@ def telling_cells(rotor: RotorMap) -> Cells:
     chosen = np.sort(np.argpartition(telling, -most)[-most:]) if most else np.zeros(0, int)
     row, column = np.divmod(chosen, n)
     picked = [a[row, column].astype(float) for a in (rotor.light, along, bend, down, rotor.trust)]
-    return Cells(row, column, rotor.grid.radii[row], *picked)
+    weight = (rotor.known > 0.5).astype(np.float32)
+    coarse, there = _coarsely(rotor.light * weight), _coarsely(weight)
+    series = [np.conj(fft.rfft(part, axis=1)) for part in (coarse, coarse**2, there)]
+    light, along, bend, down, trust = picked
+    return Cells(
+        row, column, rotor.grid.radii[row], light, along, bend, down, trust, (series[0], series[1], series[2])
+    )  # fmt: skip
 
 
 def read_turn(
-    rotor: RotorMap, cells: Cells, strip: np.ndarray, known: np.ndarray, near: Turn | None = None
+    rotor: RotorMap,
+    cells: Cells,
+    strip: np.ndarray,
+    known: np.ndarray,
+    near: Turn | None = None,
+    settled_rad: float = SETTLED_RAD,
 ) -> Turn | None:
     """Angle of one strip against the map.
 
@@ -116,6 +130,8 @@ def read_turn(
         Evened out, and where it is known.
     near : Turn, optional
         What was found before: look only within a few degrees of it.
+    settled_rad : float
+        The step of the angle at which the fit is done.
 
     Returns
     -------
@@ -125,8 +141,8 @@ def read_turn(
     if known.mean() < LEAST_KNOWN:
         return None
     strip = (strip - rotor.still) * known
-    start = _coarse(rotor, strip, known) if near is None else near
-    return _fine(rotor, cells, (strip, known), start)
+    start = _coarse(cells, strip, known) if near is None else near
+    return _fine(rotor, cells, (strip, known), start, settled_rad)
 
 
 def fits(turn: Turn) -> bool:
@@ -142,22 +158,22 @@ def turned(strip: np.ndarray, deg: float) -> np.ndarray:
     return fft.irfft(fft.rfft(strip, axis=1) * phase, n, axis=1).astype(np.float32)
 
 
-def _coarse(rotor: RotorMap, strip: np.ndarray, known: np.ndarray) -> Turn:
+def _coarsely(strip: np.ndarray) -> np.ndarray:
+    """Means of neighbouring columns, COARSE_ANGLES of them or as many as there are."""
+    n = min(COARSE_ANGLES, strip.shape[1])
+    return cv2.resize(strip.astype(np.float32), (n, strip.shape[0]), interpolation=cv2.INTER_AREA)
+
+
+def _coarse(cells: Cells, strip: np.ndarray, known: np.ndarray) -> Turn:
     """Best angle over the full turn by normalised correlation, less where map and flash share little."""
-    fine = strip.shape[1]
-    n = min(COARSE_ANGLES, fine)
-
-    def small(a: np.ndarray) -> np.ndarray:
-        return a.astype(np.float32).reshape(a.shape[0], n, fine // n).mean(axis=2)
-
-    weight = (rotor.known > 0.5).astype(np.float32)
-    a, b, k, w = small(rotor.light * weight), small(strip), small(known), small(weight)
-    fa, fb, fk, fw = (fft.rfft(x, axis=1) for x in (a, b, k, w))
-    fa2, fb2 = fft.rfft(a**2, axis=1), fft.rfft(b**2, axis=1)
-    cross = fft.irfft((np.conj(fa) * fb).sum(axis=0), n)
-    energy = fft.irfft((np.conj(fa2) * fk).sum(axis=0), n) * fft.irfft((np.conj(fw) * fb2).sum(axis=0), n)
+    b, k = _coarsely(strip), _coarsely(known)
+    n = b.shape[1]
+    fb, fb2, fk = (fft.rfft(x, axis=1) for x in (b, b**2, k))
+    fa, fa2, fw = cells.series
+    cross = fft.irfft((fa * fb).sum(axis=0), n)
+    energy = fft.irfft((fa2 * fk).sum(axis=0), n) * fft.irfft((fw * fb2).sum(axis=0), n)
     score = cross / np.sqrt(np.maximum(energy, 1e-9 * float(np.max(energy)) + 1e-12))
-    overlap = fft.irfft((np.conj(fw) * fk).sum(axis=0), n) / max(float(k.sum()), 1.0)
+    overlap = fft.irfft((fw * fk).sum(axis=0), n) / max(float(k.sum()), 1.0)
     # A sliver fits anything.
     score = score * np.sqrt(np.clip(overlap / FULL_OVERLAP, 0.0, 1.0))
     best = int(np.argmax(score))
@@ -183,7 +199,9 @@ class _Laid:
     pattern: np.ndarray  # light of the map
 
 
-def _fine(rotor: RotorMap, cells: Cells, seen: tuple[np.ndarray, np.ndarray], start: Turn) -> Turn | None:
+def _fine(
+    rotor: RotorMap, cells: Cells, seen: tuple[np.ndarray, np.ndarray], start: Turn, settled_rad: float
+) -> Turn | None:
     """Gauss-Newton on the angle, a shift of the centre (with its prior), the contrast, and how far the flash smeared
     it.
 
@@ -202,9 +220,9 @@ def _fine(rotor: RotorMap, cells: Cells, seen: tuple[np.ndarray, np.ndarray], st
         step = np.linalg.solve(normal + prior, laid.columns.T @ (laid.weight * laid.full))
         deg += float(np.degrees(step[0]))
         other = step[1:]
-        if abs(step[0]) < SETTLED_RAD:
+        if abs(step[0]) < settled_rad:
             break
-    if abs(step[0]) > UNSETTLED_RAD or abs((deg - start.deg + 180) % 360 - 180) > 6.0:
+    if abs(step[0]) > max(UNSETTLED_RAD, settled_rad) or abs((deg - start.deg + 180) % 360 - 180) > 6.0:
         return None
     sector = (laid.column * N_SECTORS) // seen[0].shape[1]
     ratio = max(1.0, _disagreement(laid.columns[:, 0], laid.misfit, laid.weight, sector))

@@ -17,6 +17,7 @@ import numpy as np
 
 # Our choice: the width of the small pictures for the coarse search. A shake of 8 % of the picture is looked for.
 COARSE_WIDTH = 240
+SETTLED = 0.01  # our choice, pixels of a level: a step that changes nothing worth having
 COARSE_REACH = 0.08
 NEARER_COUNTS = 0.12  # of correlation, our choice: from the middle to the end of the reach
 POOR_FIT = 0.75  # our choice: residual over contrast; 1 is what any picture has against any other
@@ -284,12 +285,13 @@ def _refine(reference: Reference, level: int, soft: _Level, rows: tuple[int, int
         if ok.sum() < MIN_POINTS:
             return None
         seen = soft.at(at[ok])
-        full = np.column_stack([design[ok], light[ok], np.ones(int(ok.sum()))])
+        lit = light[ok]
+        full = np.column_stack([design[ok], lit, np.ones(len(lit))])
         # Gain and offset first, robustly, then all together with Huber weights.
-        residual_now = seen - _gain_offset(light[ok], seen)
+        residual_now = seen - _gain_offset(lit, seen)
         sigma = 1.4826 * float(np.median(np.abs(residual_now))) + 1e-6
         weight = np.minimum(1.0, HUBER * sigma / np.maximum(np.abs(residual_now), 1e-12))
-        gain = max(float(np.polyfit(light[ok], seen, 1, w=np.sqrt(weight))[0]), 0.05)
+        gain = max(_straight(lit, seen, weight)[0], 0.05)
         full[:, :4] *= gain
         # seen(params) ≈ gain·light + offset + gain·gradient·(params - true): solve for the step back.
         normal = full.T @ (weight[:, None] * full)
@@ -301,12 +303,14 @@ def _refine(reference: Reference, level: int, soft: _Level, rows: tuple[int, int
         solved = np.linalg.solve(normal + step_prior + 1e-9 * np.diag(np.diag(normal)), right + pull)
         step = -solved[:4]
         params = params + step
-        if np.hypot(step[0], step[1]) + lever * np.hypot(step[2], step[3]) < 0.01:
+        if np.hypot(step[0], step[1]) + lever * np.hypot(step[2], step[3]) < SETTLED * soft.shrink:
             break
     covariance = np.linalg.inv(normal + step_prior + 1e-9 * np.diag(np.diag(normal)))[:4, :4] * sigma**2
     contrast = float(np.std(light[ok])) * gain + 1e-9
     left = seen - full[:, 4:] @ solved[4:]
-    apart = _apart(d[ok], gradient[ok] * gain, left, weight)
+    # Of the last level only: the others are no more than a place to start from.
+    last = level == len(reference.xy_px) - 1
+    apart = _apart(d[ok], gradient[ok] * gain, left, weight) if last else np.eye(2) * UNTOLD_PX**2
     return Shift(params, covariance, reference.about_px, sigma / contrast, apart)
 
 
@@ -331,9 +335,19 @@ def _apart(d: np.ndarray, gradient: np.ndarray, left: np.ndarray, weight: np.nda
 
 def _gain_offset(light: np.ndarray, seen: np.ndarray) -> np.ndarray:
     """The straight line of light that fits best what is seen, with one round of leaving outliers out."""
-    fit = np.polyfit(light, seen, 1)
-    residual = np.abs(seen - np.polyval(fit, light))
+    slope, offset = _straight(light, seen)
+    residual = np.abs(seen - slope * light - offset)
     keep = residual <= 3 * np.median(residual) + 1e-9
     if keep.sum() > 30:
-        fit = np.polyfit(light[keep], seen[keep], 1)
-    return np.polyval(fit, light)
+        slope, offset = _straight(light[keep], seen[keep])
+    return slope * light + offset
+
+
+def _straight(x: np.ndarray, y: np.ndarray, weight: np.ndarray | None = None) -> tuple[float, float]:
+    """Slope and offset of the straight line through points by weighted least squares, about their middle."""
+    w = np.full(len(x), 1.0) if weight is None else weight
+    total = float(w.sum())
+    mx, my = float(w @ x) / total, float(w @ y) / total
+    off = x - mx
+    slope = float((w * off) @ y) / max(float((w * off) @ off), 1e-12)
+    return slope, my - slope * mx

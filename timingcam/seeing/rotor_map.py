@@ -15,10 +15,12 @@ from dataclasses import replace
 import cv2
 import numpy as np
 
-from timingcam.seeing.angles import RotorMap, Turn, fits, read_turn, telling_cells, turned
+from timingcam.seeing.angles import SETTLED_RAD, RotorMap, Turn, fits, read_turn, telling_cells, turned
 from timingcam.seeing.strips import Grid, pattern_trust, recentred
 
 MAP_ROUNDS = 5  # our choice: the map changes by less than its noise after three
+# The first maps are blurred, and change more than what an angle off by a part of a cell makes of them.
+EARLY_ROUNDS, EARLY_SETTLED_RAD = 3, 1e-3
 
 
 def build_map(grid: Grid, strips: list[np.ndarray], knowns: list[np.ndarray], centre_sd: float) -> RotorMap:
@@ -40,9 +42,10 @@ def build_map(grid: Grid, strips: list[np.ndarray], knowns: list[np.ndarray], ce
     turns: list[Turn | None] = [None] * len(strips)
     for round_number in range(MAP_ROUNDS):
         cells = telling_cells(rotor)
+        early = round_number < EARLY_ROUNDS
         for i, (strip, known) in enumerate(zip(strips, knowns, strict=True)):
-            near = turns[i] if round_number > 2 else None
-            turns[i] = read_turn(rotor, cells, strip, known, near)
+            near = None if early else turns[i]
+            turns[i] = read_turn(rotor, cells, strip, known, near, EARLY_SETTLED_RAD if early else SETTLED_RAD)
         rotor = _rebuilt(rotor, strips, knowns, turns)
     return replace(rotor, inflation=_inflation(rotor, strips, knowns, turns))
 
