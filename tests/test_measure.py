@@ -15,6 +15,7 @@ from timingcam.errors import CannotMeasure, CannotUse
 from timingcam.measure import Options, measure
 from timingcam.reckoning.assemble import Strobe
 from timingcam.reckoning.result import Measurement
+from timingcam.seeing.best_frame import BestFrame
 from timingcam.staging.render import render_clip
 from timingcam.staging.scene import scene_from_text
 
@@ -181,12 +182,14 @@ def refused(folder: Path, filmed: str, **text: object) -> CannotMeasure:
         measure(clip, scene.engine_path, filmed)
     assert refusal.value.exit_status == 3
     assert refusal.value.do
+    assert isinstance(refusal.value.best_frame, BestFrame)
     return refusal.value
 
 
 def test_no_strobe_at_all(tmp_path: Path) -> None:
     fault = refused(tmp_path, "left", strobe="brightness = 0.0", light="ambient = 0.5")
     assert "flash" in fault.found
+    assert isinstance(fault.best_frame, BestFrame) and "a flash" in fault.best_frame.missing()
 
 
 def test_no_strobe_under_lamps_that_flicker(tmp_path: Path) -> None:
@@ -197,6 +200,10 @@ def test_no_strobe_under_lamps_that_flicker(tmp_path: Path) -> None:
 def test_a_strobe_that_flashes_by_itself(tmp_path: Path) -> None:
     fault = refused(tmp_path, "left", strobe="free_running_hz = 21.3")
     assert "strobe" in fault.do
+    best = fault.best_frame
+    assert isinstance(best, BestFrame) and best.rim_px is not None and best.luma.shape == (360, 480)
+    # The rim's radius is 0.4 of the shorter side, 144 px, its centre the picture's, as staged.
+    assert np.hypot(*(best.rim_px - [239.5, 179.5]).T) == pytest.approx(144.0, rel=0.03)
 
 
 def test_the_index_is_out_of_the_picture(tmp_path: Path) -> None:

@@ -43,9 +43,13 @@ class CannotUse(TimingcamError):
 
 
 class CannotMeasure(TimingcamError):
-    """The clip can be read but cannot be measured honestly; `do` says what to film differently."""
+    """The clip can be read but cannot be measured honestly; `do` says what to film differently.
+
+    `best_frame` is a `seeing.best_frame.BestFrame`, where there is one: to see what was found and what was not.
+    """
 
     exit_status = 3
+    best_frame: object | None = None
 
 
 def _rebuild(kind: type[TimingcamError], found: str, expected: str, do: str) -> TimingcamError:

@@ -40,6 +40,7 @@ from timingcam.reckoning.speeds import speed_of
 from timingcam.reckoning.top_lag import apparent_lag
 from timingcam.reckoning.warnings import warnings_of
 from timingcam.seeing.bands import find_bands
+from timingcam.seeing.best_frame import best_frame
 from timingcam.seeing.clip import ClipInfo, linear_light, open_clip
 from timingcam.seeing.clock import frame_clock
 from timingcam.seeing.flashes import Flashes, find_flashes
@@ -122,7 +123,15 @@ def measure(
     refuse_unknown_marks(engine, options.pointed)
     _refuse_edge(engine)
     seen = watch(clip, engine, cylinder, options, progress)
+    try:
+        return _reckoned(seen, engine, cylinder, options)
+    except CannotMeasure as refusal:
+        refusal.best_frame = seen.best
+        raise
 
+
+def _reckoned(seen: Seen, engine: Engine, cylinder: str, options: Options) -> Measurement:
+    """What was seen, as advance against speed."""
     angles = flash_angles(seen, engine, cylinder)
     windows_s = seen.windows_s()
     track = read_sound(seen.info, _stretch(seen.info, options.capture_fps))
@@ -168,9 +177,14 @@ def watch(clip: str | Path, engine: Engine, cylinder: str, options: Options, pro
 
     looked = survey(info, light_table, _teller(info, "looking for flashes", progress))
     clock = frame_clock(looked.stamp_s, _stretch(info, options.capture_fps))
-    bands = find_bands(looked.light)
-    flashes = find_flashes(bands, clock, options.line_time_s, options.exposure_s)
+    try:
+        bands = find_bands(looked.light)
+        flashes = find_flashes(bands, clock, options.line_time_s, options.exposure_s)
+    except CannotMeasure as refusal:
+        refusal.best_frame = best_frame(info, looked.kept, [])
+        raise
     light, lit = lit_pictures(looked, bands, flashes, light_table)
+    first: View | None = None
 
     def look(view: View) -> Looked:
         turns = read_flashes(info, flashes, light, view, _teller(info, "reading every flash", progress))
@@ -182,8 +196,11 @@ def watch(clip: str | Path, engine: Engine, cylinder: str, options: Options, pro
         first = find_view(light, lit, options.pointed.centre_stored(info))
         view, (turns, _, marks) = _in_the_better_pose(first, look)
     except CannotMeasure as refusal:
-        raise _by_the_bands(refusal, flashes, bands.n_rows) from refusal
-    return Seen(info, clock, options.capture_fps or info.capture_fps, flashes, view, turns, marks)
+        worded = _by_the_bands(refusal, flashes, bands.n_rows)
+        worded.best_frame = best_frame(info, looked.kept, lit, first)
+        raise worded from refusal
+    best = best_frame(info, looked.kept, lit, view, marks)
+    return Seen(info, clock, options.capture_fps or info.capture_fps, flashes, view, turns, marks, best)
 
 
 def _in_the_better_pose(view: View, look: Callable[[View], Looked]) -> tuple[View, Looked]:

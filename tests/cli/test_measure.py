@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import hashlib
+import importlib
 import io
 import json
 import os
@@ -27,6 +28,7 @@ from conftest import SmallClip
 import timingcam.measure
 from timingcam.cli.main import main
 from timingcam.errors import CannotMeasure
+from timingcam.seeing.best_frame import BestFrame
 from timingcam.showing.results import FILES
 
 ROOT = Path(__file__).parents[2]
@@ -387,3 +389,20 @@ def test_json_alone_on_standard_output(small_clip: SmallClip) -> None:
     result = measure(small_clip.path, "--json")
     assert result.exit_code == 0
     assert json.loads(result.stdout)["format"] == "timingcam-result/1"
+
+
+def test_a_refusal_names_its_picture_in_the_one_sentence(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def refuse(*_: object) -> None:
+        refusal = CannotMeasure(found="no lines", expected="marks", do="paint the marks")
+        refusal.best_frame = BestFrame(0, np.zeros((48, 64), np.uint8), None, None, None, None)
+        raise refusal
+
+    monkeypatch.setattr(importlib.import_module("timingcam.measure"), "measure", refuse)
+    clip = write_clip(tmp_path / "clip.mp4")
+    assert_refused(measure(clip, "--out", tmp_path / "result", "--quiet"), 3, "paint the marks", "result-refused.png")
+    assert not (tmp_path / "result").exists()
+    assert cv2.imread(str(tmp_path / "result-refused.png")) is not None
+    (tmp_path / "other-refused.png").mkdir()
+    assert_refused(measure(clip, "--out", tmp_path / "other", "--quiet"), 3, "no picture of the best frame")
+    # On standard output nobody asks for a file.
+    assert_refused(measure(clip, "--json", "--quiet"), 3, "paint the marks.")

@@ -16,6 +16,7 @@ from timingcam.cli.bar import progress_bar
 from timingcam.cli.values import NamedPlace, Number, Place, Speed
 
 if TYPE_CHECKING:
+    from timingcam.errors import CannotMeasure
     from timingcam.measure import Options
     from timingcam.reckoning.result import Measurement
     from timingcam.showing.results import PictureKind
@@ -134,15 +135,39 @@ def measure(clip: Path, engine_file: Path, cylinder: str, **given: Unpack[_Given
     options = options_of(given)
 
     from timingcam.engine import read_engine
+    from timingcam.errors import CannotMeasure
     from timingcam.measure import measure as measure_clip
     from timingcam.showing.results import save
 
     engine = read_engine(engine_file)
-    with progress_bar(given["quiet"]) as progress:
-        measurement = measure_clip(clip, engine, cylinder, options, progress)
+    try:
+        with progress_bar(given["quiet"]) as progress:
+            measurement = measure_clip(clip, engine, cylinder, options, progress)
+    except CannotMeasure as refusal:
+        raise _with_picture(refusal, given["out"]) from refusal
     if given["out"] is not None:
         save(measurement, given["out"], replace=given["replace"], curve_as=given["curve_as"])
     _say(measurement, given)
+
+
+def _with_picture(refusal: CannotMeasure, out: Path | None) -> CannotMeasure:
+    """The refusal that names a picture of the best frame, written beside where the result would have been."""
+    from timingcam.errors import CannotMeasure, CannotUse
+    from timingcam.seeing.best_frame import BestFrame
+    from timingcam.showing.plots import picture_bytes
+    from timingcam.showing.refusal_sheet import refusal_sheet
+    from timingcam.showing.writing import write_file
+
+    if out is None or not isinstance(refusal.best_frame, BestFrame):
+        return refusal
+    target = out.with_name(f"{out.name}-refused.png")
+    try:
+        write_file(target, picture_bytes(refusal_sheet(refusal.best_frame, refusal)), replace=True)
+    except CannotUse as fault:
+        more = f"no picture of the best frame could be written: {fault.found}"
+    else:
+        more = f"what was found is drawn in {target}"
+    return CannotMeasure(found=refusal.found, expected=refusal.expected, do=f"{refusal.do}; {more}")
 
 
 def _refuse_contradictions(wanted: _Wanted) -> None:

@@ -17,6 +17,7 @@ from timingcam.reckoning.budget import DEG_PER_S_PER_RPM, INDEX_ABOVE_MM, INDEX_
 from timingcam.reckoning.piston import mark_btdc_deg
 from timingcam.reckoning.result import CameraFacts, ClipFacts, Estimate, Readings, StrobeFacts
 from timingcam.reckoning.tacho import FlashAngles, Speed
+from timingcam.seeing.best_frame import BestFrame
 from timingcam.seeing.clip import ClipInfo, sha256_of
 from timingcam.seeing.clock import FrameClock
 from timingcam.seeing.flashes import Flashes
@@ -73,7 +74,7 @@ class Strobe:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Seen:
-    """Everything that the clip showed."""
+    """Everything that the clip showed; `best` its best frame, for a refusal that comes later."""
 
     info: ClipInfo
     clock: FrameClock
@@ -82,6 +83,7 @@ class Seen:
     view: View
     turns: FlashTurns
     marks: Marks
+    best: BestFrame | None = None
 
     def windows_s(self) -> np.ndarray | None:
         """From when to when each frame could see a flash, shape (n_frames, 2); None where frames are lit whole."""

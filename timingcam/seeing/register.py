@@ -127,16 +127,9 @@ def make_reference(picture: np.ndarray, still: np.ndarray, about_px: np.ndarray)
         light.append(soft[rows, cols].astype(float))
         gradient.append(np.stack([gx[rows, cols], gy[rows, cols]], axis=1).astype(float))
     return Reference(
-        np.asarray(about_px, float),
-        small,
-        share > 0.5,
-        scale,
-        picture.shape[1],
-        tuple(xy),
-        tuple(light),
-        tuple(gradient),
-        shrinks,
-    )
+        np.asarray(about_px, float), small, share > 0.5, scale, picture.shape[1], tuple(xy), tuple(light),
+        tuple(gradient), shrinks,
+    )  # fmt: skip
 
 
 def register(

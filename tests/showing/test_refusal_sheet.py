@@ -1,0 +1,53 @@
+"""The picture of a refusal: what was found is drawn where it is, what was not is named."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+
+from timingcam.errors import CannotMeasure
+from timingcam.seeing.best_frame import BestFrame
+from timingcam.showing.plots import picture_bytes
+from timingcam.showing.refusal_sheet import refusal_sheet
+
+LUMA = np.full((240, 320), 40, np.uint8)
+RIM = np.array([[160 + 80 * np.cos(a), 120 + 80 * np.sin(a)] for a in np.linspace(0, 2 * np.pi, 181)])
+REFUSAL = CannotMeasure(found="no lines", expected="marks", do="paint the marks")
+
+
+def words(best: BestFrame) -> str:
+    return " ".join(text.get_text() for text in refusal_sheet(best, REFUSAL).texts)
+
+
+def test_what_is_missing_is_named() -> None:
+    nothing = BestFrame(7, LUMA, None, None, None, None)
+    assert nothing.missing() == ("a flash", "the rotor's rim", "the index", "the marks")
+    assert "In it: nothing" in words(nothing) and "paint the marks" in words(nothing)
+    some = BestFrame(7, LUMA, 120, RIM, None, None)
+    assert "120 rows" in words(some) and "rim" in words(some)
+    assert "Not: the index, the marks" in words(some)
+    index = np.array([[160.0, 40.0], [160.0, 30.0]])
+    mark = ("T", np.array([[160.0, 60.0], [160.0, 42.0]]))
+    assert "Not:" not in words(BestFrame(7, LUMA, 120, RIM, index, (mark,)))
+
+
+def test_the_rim_is_drawn_where_it_is() -> None:
+    plain, drawn = (
+        cv2.imdecode(
+            np.frombuffer(picture_bytes(refusal_sheet(BestFrame(7, LUMA, 120, rim, None, None), REFUSAL)), np.uint8),
+            cv2.IMREAD_GRAYSCALE,
+        )
+        for rim in (None, RIM)
+    )
+    # The frame fills the picture's width and its lower part: one of its pixels is so many of the sheet's.
+    scale = plain.shape[1] / 320
+    top = plain.shape[0] - 240 * scale
+    rows, cols = np.nonzero(cv2.absdiff(plain, drawn)[int(np.ceil(top)) :])
+    radius = np.hypot(cols / scale - 160.5, (rows + np.ceil(top) - top) / scale - 120.5)
+    # A line of 2.6 points with its edge: 2.6/72 inch of 8 inches for 320 pixels is 1.5 pixels, half to either side.
+    assert abs(np.median(radius) - 80) < 0.5 and np.percentile(np.abs(radius - 80), 99) < 1.5
+
+
+def test_a_tall_frame_fits() -> None:
+    figure = refusal_sheet(BestFrame(0, np.zeros((640, 120), np.uint8), None, None, None, None), REFUSAL)
+    assert figure.get_size_inches()[1] < 12.5  # inches: the frame's 10 and the words

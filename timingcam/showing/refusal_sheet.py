@@ -1,0 +1,82 @@
+"""The picture of a refusal: the best frame, what was found in it, what was not, and what to film differently.
+
+In:  `BestFrame`, the refusal.
+Out: a matplotlib `Figure`.
+Not here: writing it (`writing.py`).
+"""
+
+from __future__ import annotations
+
+import textwrap
+
+import numpy as np
+from matplotlib import patheffects, rc_context
+from matplotlib.figure import Figure
+
+from timingcam.errors import TimingcamError
+from timingcam.seeing.best_frame import BestFrame
+from timingcam.showing.found import INDEX_INK, MARK_INK, RIM_INK
+from timingcam.showing.plots import STYLE
+
+WIDTH_IN, WORDS_IN, LINE_CHARS = 8.0, 1.9, 96  # our choice: legible on a phone held upright
+BRIGHTEST = 99.5  # percentile of the luma that is drawn white: a dim frame shows what it holds
+
+
+def refusal_sheet(best: BestFrame, refusal: TimingcamError) -> Figure:
+    """Draw it.
+
+    Parameters
+    ----------
+    best : BestFrame
+    refusal : TimingcamError
+
+    Returns
+    -------
+    Figure
+    """
+    height, width = best.luma.shape
+    tall_in = min(WIDTH_IN * height / width, 10.0)
+    with rc_context(STYLE):
+        figure = Figure(figsize=(WIDTH_IN, tall_in + WORDS_IN))
+        share = tall_in / (tall_in + WORDS_IN)
+        axes = figure.add_axes((0.0, 0.0, 1.0, share))
+        axes.imshow(best.luma, cmap="gray", vmin=0, vmax=max(float(np.percentile(best.luma, BRIGHTEST)), 16.0))
+        axes.set_axis_off()
+        axes.set_autoscale_on(False)
+        edge = [patheffects.withStroke(linewidth=2.6, foreground="#000000")]
+        if best.rim_px is not None:
+            axes.plot(*best.rim_px.T, color=RIM_INK, linewidth=1.0, linestyle=(0, (4, 3)), path_effects=edge)
+        if best.index_px is not None:
+            axes.plot(*best.index_px.T, color=INDEX_INK, linewidth=1.6, path_effects=edge)
+        for name, ends in best.marks or ():
+            axes.plot(*ends.T, color=MARK_INK, linewidth=1.4, path_effects=edge)
+            x, y = ends[0] + 0.6 * (ends[0] - ends[1])
+            axes.text(
+                x, y, name, color=MARK_INK, fontsize=11, ha="center", va="center", path_effects=edge, clip_on=True
+            )
+        for line, (text, size, weight) in enumerate(_words(best, refusal)):
+            y = 1.0 - (0.28 + 0.27 * line) / (tall_in + WORDS_IN)
+            figure.text(0.02, y, text, fontsize=size, fontweight=weight, va="baseline")
+    return figure
+
+
+def _words(best: BestFrame, refusal: TimingcamError) -> list[tuple[str, float, str]]:
+    """Lines above the picture: text, size, weight."""
+    found = []
+    if best.lit_rows is not None:
+        found.append(f"a flash that lights {best.lit_rows} rows in full")
+    found += [
+        f"{name} ({how})"
+        for name, how, part in (
+            ("rim", "dashed", best.rim_px), ("index", "red line", best.index_px), ("marks", "named", best.marks),
+        )
+        if part is not None
+    ]  # fmt: skip
+    what = textwrap.wrap(f"Found {refusal.found}; expected {refusal.expected}.", LINE_CHARS)
+    do = textwrap.wrap(f"What to do: {refusal.do}.", LINE_CHARS)
+    seen = f"Frame {best.number}. In it: {', '.join(found) or 'nothing'}."
+    if best.missing():
+        seen += f" Not: {', '.join(best.missing())}."
+    lines = [("Not measured", 13.0, "bold")]
+    lines += [(part, 9.5, "normal") for part in what[:2]] + [(part, 9.5, "bold") for part in do[:2]]
+    return lines + [(part, 9.0, "normal") for part in textwrap.wrap(seen, LINE_CHARS)[:1]]
