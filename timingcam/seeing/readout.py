@@ -17,6 +17,7 @@ from timingcam.seeing.clip import ClipInfo, frames
 from timingcam.seeing.flashes import Flashes
 from timingcam.seeing.light import FlashLight
 from timingcam.seeing.register import Shift, register
+from timingcam.seeing.side_by_side import side_by_side
 from timingcam.seeing.strips import Sampler, even_out, make_sampler, unwrap
 from timingcam.seeing.view import View
 
@@ -101,11 +102,17 @@ def read_flashes(
     pieces: list[list[_Piece]] = [[] for _ in range(len(flashes))]
     keep = set(np.unique(np.linspace(0, len(flashes) - 1, min(MOST_CROPS, len(flashes))).round().astype(int)).tolist())
     cutter = _Cutter(view, info)
-    for luma, index in _lit_frames(info, flashes, progress):
+
+    def read(lit: tuple[np.ndarray, np.ndarray]) -> tuple[np.ndarray, list[tuple[int, _Piece]]]:
+        luma, index = lit
+        found = []
         for k in index:
             rows = (int(flashes.piece_first[k]), int(flashes.piece_last[k]))
-            flash = int(flashes.piece_of[k])
-            piece = _read(view, (sampler, cells), light.picture(luma, rows), rows)
+            found.append((int(flashes.piece_of[k]), _read(view, (sampler, cells), light.picture(luma, rows), rows)))
+        return luma, found
+
+    for luma, found in side_by_side(read, _lit_frames(info, flashes, progress)):
+        for flash, piece in found:
             pieces[flash].append(piece)
             if flash in keep and piece.shift is not None:
                 cutter.cut(flash, luma, piece.shift)

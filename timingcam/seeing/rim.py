@@ -21,6 +21,7 @@ from timingcam.seeing.mosaic import Stack, lay
 from timingcam.seeing.pose import Pose, ellipse_points, poses_of_ellipse
 from timingcam.seeing.rings import Ring
 from timingcam.seeing.rotor_map import RotorMap, build_map
+from timingcam.seeing.side_by_side import side_by_side
 from timingcam.seeing.strips import make_grid
 from timingcam.seeing.turning_pose import guesses
 
@@ -28,7 +29,7 @@ CENTRE_SD = 0.003  # our choice: parallax of a hand's small moves between rotor 
 # Bolts, holes and the hub stand off the plane of the marks, or shine by their own angle: left out.
 INNER = 0.6
 MOST_RINGS = 4  # our choice: a rotor, its hub and two rings of the case
-LEAST_ALIKE = 6  # flashes
+LEAST_ALIKE, MOST_PICTURES = 6, 16  # our choice: flashes; pictures looked at
 ONE_POSE_PX = 1.5  # our choice: a map is not blurred by less
 LEAST_SPREAD_DEG = 0.15  # our choice: turning less than this tells nothing apart
 N_SECTORS = 32
@@ -75,9 +76,11 @@ def rim_of(light: FlashLight, lit: list[LitPicture], rings: list[Ring], shape: t
     A ring of the case is none to see the rotor by: what stands still within it hides what turns, and seen at an angle
     it has another centre.
     """
+    # Some of them, from all over the clip, tell where the turning ends as well as all.
+    lit = [lit[k] for k in np.unique(np.linspace(0, len(lit) - 1, min(MOST_PICTURES, len(lit))).round().astype(int))]
     standing: Ring | None = None
     for ring in rings[:MOST_RINGS]:
-        tried = [_seen_in(light, lit, pose) for pose in _poses_of(ring, shape)]
+        tried = list(side_by_side(lambda pose: _seen_in(light, lit, pose), _poses_of(ring, shape)))
         # In the wrong one of two poses what stands still within a ring may look more alike than what turns.
         stack, pose, degs = max(tried, key=lambda one: (_turns_within(one[2]), int(np.isfinite(one[2]).sum())))
         if _turns_within(degs):
@@ -141,7 +144,9 @@ def _rim(stack: Stack, pose: Pose, rings: list[Ring], degs: np.ndarray) -> Ring 
     counts in which turning and standing still are told apart best.
     """
     agreed = [replace(pose, lean_rad=one.lean_rad, centre_px=one.centre_px) for one in guesses(pose, rings)]
-    tried = [(edge, trial) for trial in (pose, *agreed) if (edge := _turning_edge(stack, trial, degs)) is not None]
+    trials = [pose, *agreed]
+    edges = side_by_side(lambda trial: _turning_edge(stack, trial, degs), trials)
+    tried = [(edge, trial) for edge, trial in zip(edges, trials, strict=True) if edge is not None]
     if not tried:
         return None
     edge, pose = max(tried, key=lambda one: one[0].gain)

@@ -25,6 +25,7 @@ from timingcam.seeing.rigid import MIN_SPREAD_DEG, Evidence, refine_pose, unexpl
 from timingcam.seeing.rim import CENTRE_SD, INNER, pose_of, rim_of, turns_of
 from timingcam.seeing.rings import Ring, find_rings
 from timingcam.seeing.rotor_map import build_map
+from timingcam.seeing.side_by_side import side_by_side
 from timingcam.seeing.strips import Grid, even_out, make_grid, make_sampler, recentred, unwrap
 from timingcam.seeing.turning_pose import flattening_between, guesses
 
@@ -101,7 +102,7 @@ def find_view(light: FlashLight, lit: list[LitPicture], centre_px: np.ndarray | 
     ring = rim_of(light, lit, rings, mean.shape)
     stack, mean, known = lay(light, lit, pose_of(ring, mean.shape))
     (pose, covariance), *second = _rigid(stack, _starts(ring, rings, mean.shape), _circles(ring, rings))
-    far = bool(second) and np.degrees(np.hypot(*(pose.lean_rad - second[0][0].lean_rad))) > OTHER_POSE_DEG
+    far = bool(second) and _apart_deg(pose, second[0][0]) > OTHER_POSE_DEG
     other = OtherView(*second[0], stack, known) if far else None
     return _assembled(stack, (pose, covariance), (mean, known), other)
 
@@ -168,8 +169,15 @@ def _starts(ring: Ring, rings: list[Ring], shape: tuple[int, ...]) -> list[_Star
         else:
             starts.append(_Start(pose, rim_px))
     if len(agreed) > 1 and all(start.rim_px is rim_px for start in starts):
-        return [_Start(pose, rim_px) for pose in both]
+        starts = [_Start(pose, rim_px) for pose in both]
+    # So near to square-on that either way of leaning ends in the same place.
+    if len(starts) > 1 and _apart_deg(starts[0].pose, starts[1].pose) < OTHER_POSE_DEG:
+        starts = starts[:1]
     return starts
+
+
+def _apart_deg(one: Pose, other: Pose) -> float:
+    return float(np.degrees(np.hypot(*(one.lean_rad - other.lean_rad))))
 
 
 def _circles(rim: Ring, rings: list[Ring]) -> tuple[np.ndarray, ...]:
@@ -187,10 +195,13 @@ def _rigid(stack: Stack, starts: list[_Start], circles_px: tuple[np.ndarray, ...
     How far the rotor turned is read in each pose by itself: leaning the other way, the same picture tells other angles,
     and each would be held against the pose that it was not read in.
     """
-    tried = [_evidence(stack, start, circles_px) for start in starts]
+
+    def refined(start: _Start) -> tuple[Evidence, tuple[Pose, np.ndarray, float]]:
+        evidence = _evidence(stack, start, circles_px)
+        return evidence, refine_pose(start.pose, evidence)
+
     fitted = []
-    for start, evidence in zip(starts, tried, strict=True):
-        pose, covariance, cost = refine_pose(start.pose, evidence)
+    for evidence, (pose, covariance, cost) in side_by_side(refined, starts):
         turning = len(evidence.turns_deg) > 0
         # A pose in which nothing that turns was recognised comes last, and by its rim.
         rank = (0, unexplained(pose, evidence)) if turning else (1, cost)
