@@ -202,7 +202,7 @@ def test_many_clips_runs(tmp_path: Path) -> None:
     for side in ("left", "right"):
         shutil.copy(ROOT / "sample_media" / f"{side}-sweep.mp4", tmp_path / f"{side}.mp4")
     shutil.copy(ROOT / "shared" / "engines" / "demo-twin.toml", tmp_path / "mine.toml")
-    listed = re.search(r"```csv\n(.*?)```", page, re.DOTALL)
+    listed = re.search(r"```text\n(clip,.*?)```", page, re.DOTALL)
     assert listed is not None
     (tmp_path / "clips.csv").write_text(listed[1], encoding="utf-8")
     for words in commands(page):

@@ -33,6 +33,7 @@ DO_VIEW = "film square-on with the whole rotor in view, lit by the strobe, or po
 N_RIGID = 20
 WITHIN_RIM = 0.97  # rim radii: a rim a little too large takes in edges that stand still
 ENOUGH_RINGS, OTHER_SHAPE = 3, 0.004  # our choice, the latter of the rim's size: twice the usual error of a rim's axes
+HOPELESS = 1.8  # our choice: what one way of leaning leaves unexplained over what the other does, before refining
 WHOLE_RING = 0.9  # of its length, our choice
 OTHER_POSE_DEG = 3.0  # our choice: poses closer than this are one
 
@@ -195,13 +196,14 @@ def _rigid(stack: Stack, starts: list[_Start], circles_px: tuple[np.ndarray, ...
     How far the rotor turned is read in each pose by itself: leaning the other way, the same picture tells other angles,
     and each would be held against the pose that it was not read in.
     """
-
-    def refined(start: _Start) -> tuple[Evidence, tuple[Pose, np.ndarray, float]]:
-        evidence = _evidence(stack, start, circles_px)
-        return evidence, refine_pose(start.pose, evidence)
-
+    tried = list(side_by_side(lambda start: (start, _evidence(stack, start, circles_px)), starts))
+    left = [unexplained(start.pose, seen) if len(seen.turns_deg) else np.nan for start, seen in tried]
+    # Leaning the wrong way by much, the pictures do not fit one rotor, and no refining makes them.
+    least = min((share for share in left if np.isfinite(share)), default=np.nan)
+    hopeful = [one for one, share in zip(tried, left, strict=True) if not share > HOPELESS * least]
+    fits_of = side_by_side(lambda one: (one[1], refine_pose(one[0].pose, one[1])), hopeful)
     fitted = []
-    for evidence, (pose, covariance, cost) in side_by_side(refined, starts):
+    for evidence, (pose, covariance, cost) in fits_of:
         turning = len(evidence.turns_deg) > 0
         # A pose in which nothing that turns was recognised comes last, and by its rim.
         rank = (0, unexplained(pose, evidence)) if turning else (1, cost)
