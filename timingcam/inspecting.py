@@ -16,7 +16,15 @@ import numpy as np
 
 from timingcam.engine import Engine, read_engine
 from timingcam.errors import CannotMeasure, CannotUse
-from timingcam.reckoning.assemble import Seen, Strobe, advance_readings, btdc_of_marks, flash_angles, refuse_backwards
+from timingcam.reckoning.assemble import (
+    Seen,
+    Strobe,
+    advance_readings,
+    btdc_of_marks,
+    flash_angles,
+    refuse_backwards,
+    refuse_impossible_speed,
+)
 from timingcam.reckoning.doubts import doubts_and_budget
 from timingcam.reckoning.fitness import ClipLook, EngineLook, FlashLook, Inspection, MarkLook, RotorLook
 from timingcam.reckoning.tacho import crank_speed
@@ -188,6 +196,7 @@ def _engine_look(seen: Seen, engine: Engine, cylinder: str) -> EngineLook:
     speed = crank_speed(angles, engine.crank.sparks_per_rev, seen.windows_s(), engine.crank.strokes)
     strobe = Strobe()
     readings = advance_readings(seen, angles, speed, strobe)
+    refuse_impossible_speed(readings, engine, "flashes")
     refuse_backwards(readings)
     _, budget = doubts_and_budget(seen, readings, engine, strobe, "flashes")
     rpm = readings.rpm[np.isfinite(readings.rpm)]

@@ -50,7 +50,7 @@ tolerance_deg = 2.0
 """,
     """
 format = 1
-name = "Yarrow 380 twin"
+name = "Brindle 380 twin"
 [crank]
 strokes = 4
 sparks_per_rev = 0.5
