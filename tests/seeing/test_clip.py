@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import subprocess
 import sys
 from pathlib import Path
 
@@ -181,3 +182,23 @@ def test_what_is_no_clip_is_refused_by_name(kind: str, tmp_path: Path) -> None:
 def test_sha256(tmp_path: Path) -> None:
     (tmp_path / "a").write_bytes(b"abc")
     assert sha256_of(tmp_path / "a") == hashlib.sha256(b"abc").hexdigest()
+
+
+@pytest.mark.parametrize("left", ["g.close()", "del g", "kept.append(g)"])
+def test_a_clip_left_in_the_middle_does_not_hang(left: str) -> None:
+    """In a process of its own, which ends with a clip still open where the last is kept."""
+    sample = Path(__file__).parents[2] / "sample_media" / "left-sweep.mp4"
+    program = f"""
+from timingcam.seeing.clip import frames, open_clip
+kept = []
+info = open_clip({str(sample)!r})
+for k in range(12):
+    g = frames(info)
+    for _ in range(1 + k % 5):
+        next(g)
+    {left}
+g = frames(info)
+next(g)
+"""
+    # A second or two of work; whoever hangs does so for ever.
+    subprocess.run([sys.executable, "-c", program], check=True, timeout=60)

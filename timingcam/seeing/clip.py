@@ -10,9 +10,11 @@ picture that a person sees, and back. Luma stays as coded; `linear_light` gives 
 
 from __future__ import annotations
 
+import atexit
 import hashlib
 import math
 from collections.abc import Iterator
+from contextlib import suppress
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
@@ -149,18 +151,46 @@ def frames(info: ClipInfo) -> Iterator[Frame]:
         with av.open(str(info.path.absolute()), metadata_errors="replace") as container:
             stream = _video_stream(container, info.path)
             stream.thread_type = "AUTO"
-            for picture in container.decode(stream):
-                if picture.pts is None or picture.time_base is None:
-                    continue
-                stamp_s = float(picture.pts * Fraction(picture.time_base))
-                if stamp_s <= last or (picture.width, picture.height) != (info.width, info.height):
-                    continue
-                last = stamp_s
-                yield Frame(number, stamp_s, luma_plane(picture))
-                number += 1
+            _decoding[id(stream)] = stream
+            try:
+                for picture in container.decode(stream):
+                    if picture.pts is None or picture.time_base is None:
+                        continue
+                    stamp_s = float(picture.pts * Fraction(picture.time_base))
+                    if stamp_s <= last or (picture.width, picture.height) != (info.width, info.height):
+                        continue
+                    last = stamp_s
+                    yield Frame(number, stamp_s, luma_plane(picture))
+                    number += 1
+            finally:
+                _drain(stream)
+                del _decoding[id(stream)]
     except (av.error.FFmpegError, ValueError, OverflowError) as fault:
         if number == 0:
             raise _undecodable(info.path, fault) from fault
+
+
+# Streams that are being decoded: a program that ends meanwhile drains them while threads can still have the
+# interpreter.
+_decoding: dict[int, Any] = {}
+
+
+def _drain(stream: Any) -> None:
+    """Let the decoder's threads come to an end before it is closed.
+
+    Where the caller stops early, pictures are still on their way through them. Each waits for the interpreter, which
+    closing the decoder holds while it waits for them: the program would hang.
+    """
+    # At the end of the clip there is nothing left, and what a broken clip still holds is not wanted.
+    with suppress(_pyav().error.FFmpegError):
+        for _ in stream.codec_context.decode(None):
+            pass
+
+
+@atexit.register
+def _drain_all() -> None:
+    for stream in list(_decoding.values()):
+        _drain(stream)
 
 
 def luma_plane(picture: Any) -> np.ndarray:
