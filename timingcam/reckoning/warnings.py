@@ -11,6 +11,7 @@ import numpy as np
 
 from timingcam.engine import Engine
 from timingcam.reckoning.assemble import Seen, Strobe
+from timingcam.reckoning.identity import bare
 from timingcam.reckoning.marks_order import alike_after_turn
 
 OBLIQUE_DEG = 25.0  # our choice: beyond it a doubt of the tilt counts for more than all else
@@ -20,9 +21,7 @@ JITTER_S = 0.3e-3  # our choice: stamps off by more than this deserve a word
 def warnings_of(seen: Seen, engine: Engine, strobe: Strobe, more: tuple[str, ...]) -> tuple[str, ...]:
     """Everything a person should know about this measurement, the gravest first."""
     said = list(more) + list(seen.marks.warnings) + list(seen.flashes.warnings) + list(seen.view.warnings)
-    # Paint is not looked at, so it tells nothing apart here.
-    bare = tuple(m.model_copy(update={"paint": None}) for m in engine.rotor.mark)
-    apart = alike_after_turn(engine.model_copy(update={"rotor": engine.rotor.model_copy(update={"mark": bare})}))
+    apart = alike_after_turn(bare(engine))
     if apart is not None:
         said.append(
             f"The marks of the cylinders look alike {apart:.0f} degrees apart: that it is the cylinder named is taken "

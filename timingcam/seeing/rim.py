@@ -5,7 +5,7 @@ Out: the `Ring` that is the rim.
 Not here: the rings themselves (`rings.py`), and where exactly the rotor stands (`view.py`, `rigid.py`).
 
 Each place in the picture is told twice: by what it usually shows, and by what the rotor shows that has turned there. A
-lead or a hand that crosses is told by neither, and counts no more than the least that stands out.
+lead or a hand that crosses is told by neither, and each sector of a ring has one vote at most, however it stands out.
 """
 
 from __future__ import annotations
