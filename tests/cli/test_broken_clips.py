@@ -197,12 +197,17 @@ def test_heads_that_lie(kind: str, tmp_path: Path) -> None:
     make, status, words = CLIPS[kind]
     clip = make(tmp_path / "clip.mp4")
     memory_kb, began = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss, time.monotonic()
-    assert_refused(measure(clip, "--out", tmp_path / "result"), status, words)
+    result = measure(clip, "--out", tmp_path / "result")
+    assert_refused(result, status, words)
     assert time.monotonic() - began < MOST_TIME_S
     grown_mb = (resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - memory_kb) / 1024
     # 50 MB a picture, for each of the decoder's threads one or two.
     assert grown_mb < MOST_MEMORY_MB + (1000 if "8K" in kind else 0)
-    assert [p.name for p in tmp_path.iterdir()] == ["clip.mp4"]
+    left = {p.name for p in tmp_path.iterdir()}
+    # Of a clip that can be looked at, the picture that the refusal names; else nothing.
+    assert left - {"result-refused.png"} == {"clip.mp4"}
+    assert ("result-refused.png" in left) == ("result-refused.png" in result.stderr)
+    assert status == 3 or "result-refused.png" not in left
 
 
 NOBODY = 65534  # the user id that owns nothing
