@@ -37,7 +37,7 @@ def side_by_side(work: Callable[[Thing], Result], things: Iterable[Thing]) -> It
     Result
         In the order of the things.
     """
-    workers = min(MOST_WORKERS, os.process_cpu_count() if hasattr(os, "process_cpu_count") else os.cpu_count() or 1)
+    workers = min(MOST_WORKERS, os.cpu_count() or 1)
     waiting: deque[Future[Result]] = deque()
     with ThreadPoolExecutor(workers) as pool:
         try:
