@@ -156,3 +156,13 @@ def test_nothing_used() -> None:
     none = replace(none, used=np.zeros(60, bool), reason=("no",) * 60)
     doubts, rows = doubts_and_budget(made_seen(ADVANCE), none, made_engine(), Strobe(), "flashes")
     assert np.isfinite(doubts.shift_sd_deg) and all(np.isfinite(row.effect_deg) for row in rows)
+
+
+def test_a_flash_s_length_that_was_measured_counts() -> None:
+    """200 µs: its centre is known to a quarter, 50 µs, by squares to the unknown delay's 50 µs; half is taken off."""
+    told = Strobe(length_s=200e-6)
+    assert told.late_s == pytest.approx(100e-6)
+    assert Strobe(40e-6, length_s=200e-6).late_s == pytest.approx(40e-6)  # a delay is to the light's centre already
+    doubts, rows = doubts_and_budget(made_seen(ADVANCE), readings(), made_engine(), told, "flashes")
+    assert {row.source: row.size for row in rows}["length of the flash"] == pytest.approx(200.0)
+    assert doubts.delay_sd_s == pytest.approx(np.hypot(50e-6, 50e-6))

@@ -31,6 +31,7 @@ class Known(TypedDict):
 
     strobe_delay: float | None
     strobe_delay_sd: float | None
+    flash_length: float | None
     dial: float
     capture_fps: float | None
     line_time: float | None
@@ -79,6 +80,13 @@ class _Given(Known, _Wanted):
     type=Number("a doubt in microseconds", 0, 5000),
     metavar="µs",
     help="Its doubt (one standard uncertainty); a tenth of it, at least 2 µs, if left out.",
+)
+@click.option(
+    "--flash-length",
+    type=Number("a length in microseconds", 0, 5000, above=True),
+    metavar="µs",
+    help="How long the strobe flashes, if measured; else by the edges of its bands. Without --strobe-delay half of it "
+    "is taken off, as the middle of the flash comes so much later than its start.",
 )
 @click.option(
     "--dial", type=Number("crank degrees", 0, 180), default=0.0, metavar="deg", help="Where the strobe's dial stood."
@@ -223,7 +231,12 @@ def options_of(known: Known) -> Options:
     from timingcam.measure import Options, Pointed, Strobe
 
     return Options(
-        strobe=Strobe(_seconds(known["strobe_delay"]), _seconds(known["strobe_delay_sd"]), known["dial"]),
+        strobe=Strobe(
+            _seconds(known["strobe_delay"]),
+            _seconds(known["strobe_delay_sd"]),
+            known["dial"],
+            _seconds(known["flash_length"]),
+        ),
         capture_fps=known["capture_fps"],
         line_time_s=_seconds(known["line_time"]),
         exposure_s=_seconds(known["exposure"]),

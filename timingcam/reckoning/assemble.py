@@ -53,16 +53,21 @@ class Strobe:
         Its standard uncertainty; None: the usual one.
     dial_deg : float
         Where its dial stood, crank degrees.
+    length_s : float, optional
+        How long it flashes, where that was measured; else it is taken from the edges of its bands. Without a delay half
+        of it is corrected for, since so much later than its start the light has its centre; what lies between the
+        spark and that start stays in doubt.
     """
 
     delay_s: float | None = None
     delay_sd_s: float | None = None
     dial_deg: float = 0.0
+    length_s: float | None = None
 
     @property
     def late_s(self) -> float:
         """Delay to correct for, seconds."""
-        return self.delay_s or 0.0
+        return 0.5 * (self.length_s or 0.0) if self.delay_s is None else self.delay_s
 
     @property
     def late_sd_s(self) -> float:

@@ -68,7 +68,7 @@ def doubts_and_budget(
         sight_deg=sight,
         index_radius_mm=engine.rotor.rim_diameter_mm / 2 * seen.marks.index.radius,
         centre_sd=float(np.hypot(pose_sd[0], pose_sd[1]) / np.sqrt(2)),
-        flash_length_s=_flash_length_s(seen),
+        flash_length_s=_flash_length_s(seen) if strobe.length_s is None else strobe.length_s,
         centre_share=CENTRE_UNKNOWN if strobe.delay_s is None else CENTRE_MEASURED,
         delay_sd_s=strobe.late_sd_s,
         time_sd_s=_median(seen.flashes.time_sd_s),
