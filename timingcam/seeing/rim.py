@@ -29,7 +29,8 @@ CENTRE_SD = 0.003  # our choice: parallax of a hand's small moves between rotor 
 # Bolts, holes and the hub stand off the plane of the marks, or shine by their own angle: left out.
 INNER = 0.6
 MOST_RINGS = 4  # our choice: a rotor, its hub and two rings of the case
-LEAST_ALIKE, MOST_PICTURES = 6, 16  # our choice: flashes; pictures looked at
+LEAST_ALIKE = 6  # flashes
+EACH_ROW_SHOWN = 14  # our choice: times; more pictures add time and no clearness
 ONE_POSE_PX = 1.5  # our choice: a map is not blurred by less
 LEAST_SPREAD_DEG = 0.15  # our choice: turning less than this tells nothing apart
 N_SECTORS = 32
@@ -76,8 +77,7 @@ def rim_of(light: FlashLight, lit: list[LitPicture], rings: list[Ring], shape: t
     A ring of the case is none to see the rotor by: what stands still within it hides what turns, and seen at an angle
     it has another centre.
     """
-    # Some of them, from all over the clip, tell where the turning ends as well as all.
-    lit = [lit[k] for k in np.unique(np.linspace(0, len(lit) - 1, min(MOST_PICTURES, len(lit))).round().astype(int))]
+    lit = _fewer(lit, shape[0])
     standing: Ring | None = None
     for ring in rings[:MOST_RINGS]:
         tried = list(side_by_side(lambda pose: _seen_in(light, lit, pose), _poses_of(ring, shape)))
@@ -88,6 +88,14 @@ def rim_of(light: FlashLight, lit: list[LitPicture], rings: list[Ring], shape: t
         if standing is None and np.isfinite(degs).sum() >= LEAST_ALIKE:
             standing = ring
     return _whole(standing or rings[0])
+
+
+def _fewer(lit: list[LitPicture], n_rows: int) -> list[LitPicture]:
+    """As many pictures from all over the clip as show every row some times: they tell where the turning ends as well as
+    all do."""
+    tall = float(np.median([one.last - one.first + 1 for one in lit]))
+    n = min(int(np.ceil(EACH_ROW_SHOWN * n_rows / tall)), len(lit))
+    return [lit[k] for k in np.unique(np.linspace(0, len(lit) - 1, n).round().astype(int))]
 
 
 def _whole(ring: Ring) -> Ring:
