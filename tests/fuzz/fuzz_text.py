@@ -37,7 +37,7 @@ SLOW_S = 2.0  # our choice: these files are small; on a busy machine of two core
 COMMAND_LINE = {
     "engine_file": ENGINES / "demo-twin.toml", "cylinder": "left", "strobe_delay": None, "strobe_delay_sd": None,
     "dial": 0.0, "capture_fps": None, "line_time": None, "exposure": None, "rpm": None, "centre": None, "index": None,
-    "mark": (),
+    "mark": (), "flash_length": None,
 }  # fmt: skip
 
 

@@ -39,7 +39,7 @@ RIM_WITHIN = 1.06  # our choice: the edge of what turns is found to a few percen
 RIM_BEYOND = 1.04  # our choice: a chamfer
 EDGE_SD = 0.03  # our choice: of the edge of what turns, a row or two and a chamfer
 NEAREST = 1.10  # our choice: with no ring within, one that is this near is taken
-LEAST_COVERAGE = 0.5  # our choice: of a ring's length; less may be the shadow of anything round
+LEAST_COVERAGE = 0.6  # our choice: of a ring's length; half a ring may be the shadow of anything round
 OUT_OF_ROUND = 0.02  # our choice, rim radii, rms: several times what a chamfer or a step off the plane makes
 
 
@@ -70,7 +70,7 @@ def rim_of(light: FlashLight, lit: list[LitPicture], rings: list[Ring], shape: t
     Raises
     ------
     CannotMeasure
-        If nothing tells where the picture stops turning, and no ring is seen half.
+        If too little is seen of the ring that would be the rim.
 
     Notes
     -----
@@ -84,7 +84,7 @@ def rim_of(light: FlashLight, lit: list[LitPicture], rings: list[Ring], shape: t
         # In the wrong one of two poses what stands still within a ring may look more alike than what turns.
         stack, pose, degs = max(tried, key=lambda one: (_turns_within(one[2]), int(np.isfinite(one[2]).sum())))
         if _turns_within(degs):
-            return _rim(stack, pose, rings, degs) or _whole(ring)
+            return _whole(_rim(stack, pose, rings, degs) or ring)
         if standing is None and np.isfinite(degs).sum() >= LEAST_ALIKE:
             standing = ring
     return _whole(standing or rings[0])
@@ -99,7 +99,7 @@ def _fewer(lit: list[LitPicture], n_rows: int) -> list[LitPicture]:
 
 
 def _whole(ring: Ring) -> Ring:
-    """The same ring, taken for the rim without anything that turns to say so."""
+    """The same ring, if enough of it is seen to be sure of it."""
     if ring.coverage < LEAST_COVERAGE:
         raise CannotMeasure(
             found=f"no circle that could be the rotor's rim: of the likeliest, {ring.coverage:.0%} shows an edge",
