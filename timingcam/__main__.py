@@ -6,6 +6,9 @@ import sys
 def run() -> None:
     """Run the command; Ctrl-C ends it in a sentence even while it is still being loaded."""
     try:
+        from timingcam.cli.ending import hear_ctrl_c
+
+        hear_ctrl_c()
         from timingcam.cli.main import main
 
         main()

@@ -20,6 +20,7 @@ from contextlib import contextmanager
 
 import click
 
+from timingcam.cli.ending import interrupt
 from timingcam.errors import CannotUse, TimingcamError
 
 DONE, PROGRAM_FAULT, UNUSABLE, INTERRUPTED = 0, 1, 2, 130
@@ -203,9 +204,6 @@ def _ended_like_ctrl_c() -> Iterator[None]:
     if threading.current_thread() is not threading.main_thread():
         yield
         return
-
-    def interrupt(*_: object) -> None:
-        raise KeyboardInterrupt
 
     asked = [getattr(signal, name) for name in ("SIGTERM", "SIGHUP") if hasattr(signal, name)]
     # Whoever has other plans for them (nohup, a program that uses us) keeps those.
