@@ -16,6 +16,7 @@ from timingcam.measure import Options, measure
 from timingcam.reckoning.assemble import Strobe
 from timingcam.reckoning.result import Measurement
 from timingcam.seeing.best_frame import BestFrame
+from timingcam.showing.found import place
 from timingcam.staging.render import render_clip
 from timingcam.staging.scene import scene_from_text
 
@@ -201,9 +202,10 @@ def test_a_strobe_that_flashes_by_itself(tmp_path: Path) -> None:
     fault = refused(tmp_path, "left", strobe="free_running_hz = 21.3")
     assert "strobe" in fault.do
     best = fault.best_frame
-    assert isinstance(best, BestFrame) and best.rim_px is not None and best.luma.shape == (360, 480)
+    assert isinstance(best, BestFrame) and best.from_rotor is not None and best.luma.shape == (360, 480)
     # The rim's radius is 0.4 of the shorter side, 144 px, its centre the picture's, as staged.
-    assert np.hypot(*(best.rim_px - [239.5, 179.5]).T) == pytest.approx(144.0, rel=0.03)
+    rim_px = place(best.from_rotor, np.arange(0.0, 360.0, 5.0), np.ones(72))
+    assert np.hypot(*(rim_px - [239.5, 179.5]).T) == pytest.approx(144.0, rel=0.03)
 
 
 def test_the_index_is_out_of_the_picture(tmp_path: Path) -> None:

@@ -32,14 +32,13 @@ from timingcam.seeing.bands import find_bands
 from timingcam.seeing.clip import ClipInfo, linear_light, open_clip
 from timingcam.seeing.clock import FrameClock, frame_clock
 from timingcam.seeing.flashes import Flashes, find_flashes
-from timingcam.seeing.light import LitPicture
 from timingcam.seeing.lit import marks_lit
 from timingcam.seeing.marks import Hints, maps_of, sense_of
 from timingcam.seeing.naming import find_marks
 from timingcam.seeing.part import Part, cut_part
 from timingcam.seeing.readout import FlashTurns, read_flashes
 from timingcam.seeing.sharpness import Look, look_of
-from timingcam.seeing.stills import lit_pictures
+from timingcam.seeing.stills import lit_pictures, some_of
 from timingcam.seeing.survey import survey
 from timingcam.seeing.view import View, find_view
 
@@ -126,7 +125,7 @@ def _inspected(part: Part, known: tuple[Engine, str] | None, capture_fps: float 
         flashes = find_flashes(bands, clock)
         flash_look = _flash_look(flashes, clock, info)
         light, lit = lit_pictures(seen, bands, flashes, table)
-        lit = _fewer(lit, info.height)
+        lit = some_of(lit, info.height, COVERED, FEWEST, MOST)
         view = find_view(light, lit)
         turns = read_flashes(info, flashes, light, view)
         rotor = _rotor_look(look_of(light, lit, turns, view.pose, info), view, turns, info)
@@ -165,15 +164,6 @@ def _flash_look(flashes: Flashes, clock: FrameClock, info: ClipInfo) -> FlashLoo
         len(flashes), len(flashes) / long_s, flashes.exposure_s if line_s is not None else None, line_s,
         float(np.median(rows)) / info.height if len(rows) else 0.0,
     )  # fmt: skip
-
-
-def _fewer(lit: list[LitPicture], n_rows: int) -> list[LitPicture]:
-    """As many pictures, evenly from all over the part, as cover the frame some times over."""
-    if not lit:
-        return lit
-    tall = float(np.median([one.last - one.first + 1 for one in lit]))
-    n = int(np.clip(np.ceil(COVERED * n_rows / tall), FEWEST, MOST))
-    return [lit[i] for i in np.unique(np.linspace(0, len(lit) - 1, min(n, len(lit))).round().astype(int))]
 
 
 def _rotor_look(look: Look, view: View, turns: FlashTurns, info: ClipInfo) -> RotorLook:

@@ -158,7 +158,7 @@ def _reckoned(seen: Seen, engine: Engine, cylinder: str, options: Options) -> Me
         readings=readings,
         curve=curve,
         budget=budget,
-        checks=checks(engine, cylinder, readings, curve, windows_s),
+        checks=checks(engine, cylinder, readings, curve, gone_s),
         warnings=warnings_of(seen, engine, options.strobe, said),
         pictures=pictures_of(seen, readings),
         speed=told.facts,

@@ -394,7 +394,7 @@ def test_json_alone_on_standard_output(small_clip: SmallClip) -> None:
 def test_a_refusal_names_its_picture_in_the_one_sentence(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     def refuse(*_: object) -> None:
         refusal = CannotMeasure(found="no lines", expected="marks", do="paint the marks")
-        refusal.best_frame = BestFrame(0, np.zeros((48, 64), np.uint8), None, None, None, None)
+        refusal.best_frame = BestFrame(0, np.zeros((48, 64), np.uint8), None)
         raise refusal
 
     monkeypatch.setattr(importlib.import_module("timingcam.measure"), "measure", refuse)

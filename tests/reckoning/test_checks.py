@@ -16,6 +16,7 @@ from flash_runs import Rpm, flat_rise_flat, made_readings
 from timingcam.engine import Engine
 from timingcam.reckoning.checks import LOOK_FIRST, checks, spec_at, verdict
 from timingcam.reckoning.curve import OFF_THE_CURVE, Doubts, fit_curve
+from timingcam.reckoning.missing import missing_flashes_s
 from timingcam.reckoning.result import Check, Curve, Readings
 from timingcam.reckoning.returning import cannot_tell_return
 from timingcam.reckoning.top_lag import apparent_lag
@@ -155,10 +156,15 @@ def test_missing_flashes_only_where_the_camera_looked() -> None:
     )  # fmt: skip
     curve, _, _ = fit_curve(made_readings(flat_rise_flat, 6), Doubts(0.1, 0.0), np.random.default_rng(0))
     always, never_between = np.array([[-1.0, 99.0]]), np.stack([time_s - 0.02, time_s + 0.02], axis=1)
-    looked = by_name(checks(engine(), "only", readings, curve, always))["missing flashes"]
+
+    def shares(windows_s: np.ndarray | None) -> dict[str, Check]:
+        gone_s = missing_flashes_s(readings, engine().crank.sparks_per_rev, windows_s)
+        return by_name(checks(engine(), "only", readings, curve, gone_s))
+
+    looked = shares(always)["missing flashes"]
     assert looked.value == pytest.approx(0.5, abs=0.01) and looked.verdict == "out"
-    assert by_name(checks(engine(), "only", readings, curve, never_between))["missing flashes"].value == 0
-    assert "missing flashes" not in by_name(checks(engine(), "only", readings, curve))
+    assert shares(never_between)["missing flashes"].value == 0
+    assert "missing flashes" not in shares(None)
 
 
 @pytest.mark.parametrize("lag_us", [0.0, 60.0, -40.0])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -13,6 +14,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 from drawn_rotors import SIZE, on_plane, photo_rotor, pose, rim_ellipse
 from photographs import photograph
 
+from timingcam.errors import CannotMeasure
 from timingcam.seeing.light import FlashLight, LitPicture
 from timingcam.seeing.mosaic import lay
 from timingcam.seeing.pose import Pose
@@ -72,3 +74,12 @@ def test_the_pose_of_a_ring_is_round_in_it() -> None:
     ring = rim_found(clip(pose(25, 70, (310.0, 245.0), 165.0)))
     found = pose_of(ring, (SIZE[1], SIZE[0]))
     assert found.tilt_deg == pytest.approx(25, abs=1.5)  # an axis of 150 px that is off by a pixel
+
+
+def test_half_a_ring_is_no_rim() -> None:
+    """Nothing turns, and of the one ring that there is too little is seen: it could be the shadow of anything round."""
+    pictures = clip(pose(0, 0, (310.0, 245.0), 165.0), turned_deg=0.0)
+    ring = Ring(np.array([310.0, 245.0]), (165.0, 165.0), 0.0, 0.5, -1)
+    with pytest.raises(CannotMeasure, match="50% shows an edge"):
+        rim_of(LIGHT, pictures, [ring], (SIZE[1], SIZE[0]))
+    assert rim_of(LIGHT, pictures, [replace(ring, coverage=0.9)], (SIZE[1], SIZE[0])).coverage == 0.9

@@ -6,6 +6,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from timingcam.seeing.light import LitPicture
+from timingcam.seeing.stills import some_of
+
 if TYPE_CHECKING:
     from seeing_journey import Journey
 
@@ -47,3 +50,16 @@ def test_the_place_s_own_light_is_known_or_does_not_matter(journey: Journey) -> 
     # The strobe's light is a spot that falls off to a half within the picture, the place's is not, and the tone curve
     # is known to a tenth: a factor 3 about what the scene says.
     assert 1 / 3 < dark / (0.06 / 1.26 * lit) < 3
+
+
+def test_so_many_pictures_as_show_every_row_some_times() -> None:
+    def lit(n: int, rows: int) -> list[LitPicture]:
+        return [LitPicture(np.zeros((2, 2), np.uint8), k, k, 0, rows - 1) for k in range(n)]
+
+    frames = [one.frame for one in some_of(lit(90, 120), 480, 5.0)]
+    assert len(frames) == 20 and frames[0] == 0 and frames[-1] == 89  # five times four bands, from all over the clip
+    assert len(some_of(lit(90, 480), 480, 5.0)) == 5
+    assert len(some_of(lit(90, 480), 480, 5.0, fewest=10)) == 10
+    assert len(some_of(lit(90, 120), 480, 5.0, most=12)) == 12
+    assert len(some_of(lit(3, 120), 480, 5.0, fewest=10)) == 3
+    assert some_of([], 480, 5.0) == []

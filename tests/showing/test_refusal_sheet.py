@@ -11,7 +11,7 @@ from timingcam.showing.plots import picture_bytes
 from timingcam.showing.refusal_sheet import refusal_sheet
 
 LUMA = np.full((240, 320), 40, np.uint8)
-RIM = np.array([[160 + 80 * np.cos(a), 120 + 80 * np.sin(a)] for a in np.linspace(0, 2 * np.pi, 181)])
+ROTOR = np.array([[80.0, 0.0, 160.0], [0.0, 80.0, 120.0], [0.0, 0.0, 1.0]])  # a rim of 80 px about 160, 120
 REFUSAL = CannotMeasure(found="no lines", expected="marks", do="paint the marks")
 
 
@@ -20,24 +20,22 @@ def words(best: BestFrame) -> str:
 
 
 def test_what_is_missing_is_named() -> None:
-    nothing = BestFrame(7, LUMA, None, None, None, None)
+    nothing = BestFrame(7, LUMA, None)
     assert nothing.missing() == ("a flash", "the rotor's rim", "the index", "the marks")
     assert "In it: nothing" in words(nothing) and "paint the marks" in words(nothing)
-    some = BestFrame(7, LUMA, 120, RIM, None, None)
+    some = BestFrame(7, LUMA, 120, ROTOR)
     assert "120 rows" in words(some) and "rim" in words(some)
     assert "Not: the index, the marks" in words(some)
-    index = np.array([[160.0, 40.0], [160.0, 30.0]])
-    mark = ("T", np.array([[160.0, 60.0], [160.0, 42.0]]))
-    assert "Not:" not in words(BestFrame(7, LUMA, 120, RIM, index, (mark,)))
+    assert "Not:" not in words(BestFrame(7, LUMA, 120, ROTOR, (-90.0, 1.03), (("T", -80.0, 0.8),)))
 
 
 def test_the_rim_is_drawn_where_it_is() -> None:
     plain, drawn = (
         cv2.imdecode(
-            np.frombuffer(picture_bytes(refusal_sheet(BestFrame(7, LUMA, 120, rim, None, None), REFUSAL)), np.uint8),
+            np.frombuffer(picture_bytes(refusal_sheet(BestFrame(7, LUMA, 120, from_rotor), REFUSAL)), np.uint8),
             cv2.IMREAD_GRAYSCALE,
         )
-        for rim in (None, RIM)
+        for from_rotor in (None, ROTOR)
     )
     # The frame fills the picture's width and its lower part: one of its pixels is so many of the sheet's.
     scale = plain.shape[1] / 320
@@ -49,5 +47,5 @@ def test_the_rim_is_drawn_where_it_is() -> None:
 
 
 def test_a_tall_frame_fits() -> None:
-    figure = refusal_sheet(BestFrame(0, np.zeros((640, 120), np.uint8), None, None, None, None), REFUSAL)
+    figure = refusal_sheet(BestFrame(0, np.zeros((640, 120), np.uint8), None), REFUSAL)
     assert figure.get_size_inches()[1] < 12.5  # inches: the frame's 10 and the words

@@ -17,7 +17,6 @@ import numpy as np
 from timingcam.engine import Engine, Spec
 from timingcam.reckoning.curve import OFF_THE_CURVE
 from timingcam.reckoning.gum import Part, estimate
-from timingcam.reckoning.missing import missing_flashes_s
 from timingcam.reckoning.result import Check, Curve, Estimate, Readings, Verdict
 from timingcam.reckoning.returning import late_return
 from timingcam.reckoning.scatter_parts import PARTS, scatter_parts
@@ -63,7 +62,7 @@ LOOK_FIRST: dict[str, str] = {
 
 
 def checks(
-    engine: Engine, cylinder: str, readings: Readings, curve: Curve, windows_s: np.ndarray | None = None
+    engine: Engine, cylinder: str, readings: Readings, curve: Curve, missing_s: np.ndarray | None = None
 ) -> tuple[Check, ...]:
     """Hold everything that was measured against the engine file's spec.
 
@@ -77,8 +76,9 @@ def checks(
         With `used` as the curve's fit left it.
     curve : Curve
         Of these readings.
-    windows_s : ndarray, shape (n_frames, 2), optional
-        When the camera could see a flash; without it nobody can tell a missing flash from one between two frames.
+    missing_s : ndarray, shape (n_missing,), optional
+        When sparks in the camera's sight made no flash (`missing.py`); without it nobody can tell a missing flash from
+        one between two frames.
 
     Returns
     -------
@@ -103,7 +103,7 @@ def checks(
     found += _limits("hysteresis", curve.hysteresis_deg, -hysteresis_limit, hysteresis_limit)
     found += _limits("late return to idle", late_return(readings, curve), None, hysteresis_limit)
     found += _top(readings, curve)
-    found += _shares(engine, readings, windows_s)
+    found += _shares(readings, missing_s)
     return tuple(found)
 
 
@@ -245,14 +245,13 @@ def _top(readings: Readings, curve: Curve) -> list[Check]:
     return _limits("retard at the top", fall, -RETARD_AT_TOP_DEG, RETARD_AT_TOP_DEG)
 
 
-def _shares(engine: Engine, readings: Readings, windows_s: np.ndarray | None) -> list[Check]:
+def _shares(readings: Readings, missing_s: np.ndarray | None) -> list[Check]:
     n = len(readings)
     off = sum(reason == OFF_THE_CURVE for reason in readings.reason)
     found = _share_limits("outlying sparks", off, n, OUTLYING_SHARE) if n else []
-    gone = missing_flashes_s(readings, engine.crank.sparks_per_rev, windows_s)
-    if gone is None:
+    if missing_s is None:
         return found
-    share = _share(len(gone), len(gone) + int(np.isfinite(readings.rpm).sum()))
+    share = _share(len(missing_s), len(missing_s) + int(np.isfinite(readings.rpm).sum()))
     return [*found, *_limits("missing flashes", share, None, MISSING_SHARE)]
 
 

@@ -7,7 +7,7 @@ Not here: why the clip was refused; the drawing (`showing/refusal_sheet.py`).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -19,20 +19,23 @@ from timingcam.seeing.view import View
 
 @dataclass(frozen=True, slots=True, eq=False)
 class BestFrame:
-    """A frame as shown, luma (h, w) uint8, and what was found in it; places as shown, pixels; None where not found."""
+    """A frame as shown, luma (h, w) uint8, and what was found in it; None where not found.
+
+    Angles are degrees clockwise as stored on the rotor's plane, radii rotor radii.
+    """
 
     number: int
     luma: np.ndarray
     lit_rows: int | None  # of the stored picture, in full, by one flash
-    rim_px: np.ndarray | None  # (n, 2), closed
-    index_px: np.ndarray | None  # (2, 2), its two ends
-    marks: tuple[tuple[str, np.ndarray], ...] | None  # names, and both ends (2, 2)
+    from_rotor: np.ndarray | None = None  # (3, 3), rotor's plane to pixels as shown
+    index_at: tuple[float, float] | None = None  # angle, and radius of the end nearest the marks
+    marks_at: tuple[tuple[str, float, float], ...] | None = None  # name, angle in this frame, radius of the inner end
 
     def missing(self) -> tuple[str, ...]:
         """What was not found."""
         parts = (
-            ("a flash", self.lit_rows), ("the rotor's rim", self.rim_px), ("the index", self.index_px),
-            ("the marks", self.marks),
+            ("a flash", self.lit_rows), ("the rotor's rim", self.from_rotor), ("the index", self.index_at),
+            ("the marks", self.marks_at),
         )  # fmt: skip
         return tuple(name for name, part in parts if part is None)
 
@@ -65,46 +68,29 @@ def best_frame(
         return None
     if not lit:
         frame = max(kept, key=lambda one: float(one.luma[::8, ::8].mean()))
-        return _shown(info, frame.luma, frame.number, None, (None, None, None))
-    tallest = max(lit, key=lambda one: one.last - one.first)
-    if view is None:
-        return _shown(info, tallest.luma, tallest.frame, tallest.last - tallest.first + 1, (None, None, None))
-    # The view's own pixels are those of its reference.
-    of_view = [one for one in lit if one.frame == view.reference_frame]
-    best = max(of_view, key=lambda one: one.last - one.first, default=tallest)
-    return _shown(info, best.luma, best.frame, best.last - best.first + 1, _places(view, marks))
+        return BestFrame(frame.number, _as_shown(info, frame.luma), None)
+    best = max(lit, key=lambda one: one.last - one.first)
+    if view is not None:
+        # The view's own pixels are those of its reference.
+        of_view = [one for one in lit if one.frame == view.reference_frame]
+        best = max(of_view, key=lambda one: one.last - one.first, default=best)
+    seen = BestFrame(best.frame, _as_shown(info, best.luma), best.last - best.first + 1)
+    return seen if view is None else _with_places(seen, info, view, marks)
 
 
-_Places = tuple[np.ndarray | None, np.ndarray | None, tuple[tuple[str, np.ndarray], ...] | None]
-
-
-def _places(view: View, marks: Marks | None) -> _Places:
-    """Rim, index and marks in the view's reference, stored pixels."""
-    around = np.radians(np.linspace(0, 360, 181))
-    rim = view.pose.to_image(np.stack([np.cos(around), np.sin(around)], axis=1))
+def _with_places(seen: BestFrame, info: ClipInfo, view: View, marks: Marks | None) -> BestFrame:
+    seen = replace(seen, from_rotor=info.orientation.matrix() @ view.pose.matrix_to_image())
     if marks is None:
-        return rim, None, None
-    index = _radial(view, marks.index.deg, marks.index.radius, marks.index.radius + 0.12)
-    turn = view.turns_deg[0]
+        return seen
+    seen = replace(seen, index_at=(float(marks.index.deg), float(marks.index.radius)))
+    turn = float(view.turns_deg[0])
     if not np.isfinite(turn):
-        return rim, index, None
-    return rim, index, tuple((m.name, _radial(view, m.deg + float(turn), m.inner, m.outer)) for m in marks.marks)
-
-
-def _radial(view: View, deg: float, inner: float, outer: float) -> np.ndarray:
-    a = np.radians(deg)
-    return view.pose.to_image(np.array([[inner], [outer]]) * np.array([np.cos(a), np.sin(a)]))
-
-
-def _shown(info: ClipInfo, luma: np.ndarray, number: int, lit_rows: int | None, places: _Places) -> BestFrame:
-    rim, index, marks = places
-    turned = info.orientation
-    eight = luma if info.bits <= 8 else np.right_shift(luma, info.bits - 8).astype(np.uint8)
-    return BestFrame(
-        number,
-        np.ascontiguousarray(turned.show(eight)),
-        lit_rows,
-        None if rim is None else turned.to_shown(rim),
-        None if index is None else turned.to_shown(index),
-        None if marks is None else tuple((name, turned.to_shown(ends)) for name, ends in marks),
+        return seen
+    return replace(
+        seen, marks_at=tuple((m.name, float(m.deg) + turn, float(min(m.inner, m.outer))) for m in marks.marks)
     )
+
+
+def _as_shown(info: ClipInfo, luma: np.ndarray) -> np.ndarray:
+    eight = luma if info.bits <= 8 else np.right_shift(luma, info.bits - 8).astype(np.uint8)
+    return np.ascontiguousarray(info.orientation.show(eight))

@@ -22,6 +22,7 @@ from timingcam.seeing.pose import Pose, ellipse_points, poses_of_ellipse
 from timingcam.seeing.rings import Ring
 from timingcam.seeing.rotor_map import RotorMap, build_map
 from timingcam.seeing.side_by_side import side_by_side
+from timingcam.seeing.stills import some_of
 from timingcam.seeing.strips import make_grid
 from timingcam.seeing.turning_pose import guesses
 
@@ -77,7 +78,7 @@ def rim_of(light: FlashLight, lit: list[LitPicture], rings: list[Ring], shape: t
     A ring of the case is none to see the rotor by: what stands still within it hides what turns, and seen at an angle
     it has another centre.
     """
-    lit = _fewer(lit, shape[0])
+    lit = some_of(lit, shape[0], EACH_ROW_SHOWN)
     standing: Ring | None = None
     for ring in rings[:MOST_RINGS]:
         tried = list(side_by_side(lambda pose: _seen_in(light, lit, pose), _poses_of(ring, shape)))
@@ -88,14 +89,6 @@ def rim_of(light: FlashLight, lit: list[LitPicture], rings: list[Ring], shape: t
         if standing is None and np.isfinite(degs).sum() >= LEAST_ALIKE:
             standing = ring
     return _whole(standing or rings[0])
-
-
-def _fewer(lit: list[LitPicture], n_rows: int) -> list[LitPicture]:
-    """As many pictures from all over the clip as show every row some times: they tell where the turning ends as well as
-    all do."""
-    tall = float(np.median([one.last - one.first + 1 for one in lit]))
-    n = min(int(np.ceil(EACH_ROW_SHOWN * n_rows / tall)), len(lit))
-    return [lit[k] for k in np.unique(np.linspace(0, len(lit) - 1, n).round().astype(int))]
 
 
 def _whole(ring: Ring) -> Ring:

@@ -17,6 +17,29 @@ from timingcam.seeing.light import FlashLight, LitPicture, flash_light
 from timingcam.seeing.survey import Survey
 
 
+def some_of(
+    lit: list[LitPicture], n_rows: int, shown: float, fewest: int = 1, most: int | None = None
+) -> list[LitPicture]:
+    """Pictures evenly from all over the clip, as many as show every row some times.
+
+    Parameters
+    ----------
+    lit : list of LitPicture
+        In time order.
+    n_rows : int
+        Of the whole picture.
+    shown : float
+        How many times each row is to be shown.
+    fewest, most : int, optional
+        However many rows each of them shows.
+    """
+    if not lit:
+        return lit
+    tall = float(np.median([one.last - one.first + 1 for one in lit]))
+    n = min(max(int(np.ceil(shown * n_rows / tall)), fewest), len(lit) if most is None else most, len(lit))
+    return [lit[k] for k in np.unique(np.linspace(0, len(lit) - 1, n).round().astype(int))]
+
+
 def lit_pictures(
     seen: Survey, bands: Bands, flashes: Flashes, table: np.ndarray
 ) -> tuple[FlashLight, list[LitPicture]]:

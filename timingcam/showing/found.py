@@ -78,16 +78,37 @@ def found_in(pictures: Pictures, flash: int, from_rotor: np.ndarray | None) -> F
     -------
     Found
     """
-    around = np.linspace(0.0, 360.0, 361)
     angles = pictures.mark_deg + pictures.rotor_deg[flash]
-    inner = pictures.mark_radius.min(axis=1)
-    r = pictures.index_radius
+    return found_at(from_rotor, (angles, pictures.mark_radius.min(axis=1)), (pictures.index_deg, pictures.index_radius))
+
+
+def found_at(
+    from_rotor: np.ndarray | None, marks: tuple[np.ndarray, np.ndarray], index: tuple[float, float] | None
+) -> Found:
+    """Lines for what stands at known places.
+
+    Parameters
+    ----------
+    from_rotor : ndarray, shape (3, 3), or None
+        Rotor's plane to pixels of the picture to draw on; None where it is not known.
+    marks : tuple of ndarray, each shape (n_marks,)
+        Their angles, and the radii of their inner ends.
+    index : tuple of float or None
+        Its angle and the radius of its end nearest the marks; None where it was not found.
+
+    Returns
+    -------
+    Found
+    """
+    around = np.linspace(0.0, 360.0, 361)
+    angles, inner = marks
+    index_deg, r = (np.nan, np.nan) if index is None else index
     line = np.stack([inner - GAP, inner - GAP - LENGTH], axis=1)
     return Found(
         rim=place(from_rotor, around, np.ones_like(around)),
-        index=place(from_rotor, pictures.index_deg + np.array([-6.0, 0.0, 6.0]), np.array([r + LENGTH, r, r + LENGTH])),
+        index=place(from_rotor, index_deg + np.array([-6.0, 0.0, 6.0]), np.array([r + LENGTH, r, r + LENGTH])),
         marks=place(from_rotor, np.stack([angles, angles], axis=1), line),
-        names_at=place(from_rotor, angles, inner - GAP - LENGTH - NAME_GAP - _stagger(pictures.mark_deg)),
+        names_at=place(from_rotor, angles, inner - GAP - LENGTH - NAME_GAP - _stagger(angles)),
     )
 
 

@@ -10,12 +10,13 @@ from __future__ import annotations
 import textwrap
 
 import numpy as np
-from matplotlib import patheffects, rc_context
+from matplotlib import rc_context
 from matplotlib.figure import Figure
 
 from timingcam.errors import TimingcamError
 from timingcam.seeing.best_frame import BestFrame
-from timingcam.showing.found import INDEX_INK, MARK_INK, RIM_INK
+from timingcam.showing.found import found_at
+from timingcam.showing.marks_sheet import draw_overlay
 from timingcam.showing.plots import STYLE
 
 WIDTH_IN, WORDS_IN, LINE_CHARS = 8.0, 1.9, 96  # our choice: legible on a phone held upright
@@ -43,17 +44,9 @@ def refusal_sheet(best: BestFrame, refusal: TimingcamError) -> Figure:
         axes.imshow(best.luma, cmap="gray", vmin=0, vmax=max(float(np.percentile(best.luma, BRIGHTEST)), 16.0))
         axes.set_axis_off()
         axes.set_autoscale_on(False)
-        edge = [patheffects.withStroke(linewidth=2.6, foreground="#000000")]
-        if best.rim_px is not None:
-            axes.plot(*best.rim_px.T, color=RIM_INK, linewidth=1.0, linestyle=(0, (4, 3)), path_effects=edge)
-        if best.index_px is not None:
-            axes.plot(*best.index_px.T, color=INDEX_INK, linewidth=1.6, path_effects=edge)
-        for name, ends in best.marks or ():
-            axes.plot(*ends.T, color=MARK_INK, linewidth=1.4, path_effects=edge)
-            x, y = ends[0] + 0.6 * (ends[0] - ends[1])
-            axes.text(
-                x, y, name, color=MARK_INK, fontsize=11, ha="center", va="center", path_effects=edge, clip_on=True
-            )
+        marks = best.marks_at or ()
+        at = np.array([deg for _, deg, _ in marks]), np.array([inner for _, _, inner in marks])
+        draw_overlay(axes, found_at(best.from_rotor, at, best.index_at), tuple(name for name, _, _ in marks))
         for line, (text, size, weight) in enumerate(_words(best, refusal)):
             y = 1.0 - (0.28 + 0.27 * line) / (tall_in + WORDS_IN)
             figure.text(0.02, y, text, fontsize=size, fontweight=weight, va="baseline")
@@ -68,7 +61,7 @@ def _words(best: BestFrame, refusal: TimingcamError) -> list[tuple[str, float, s
     found += [
         f"{name} ({how})"
         for name, how, part in (
-            ("rim", "dashed", best.rim_px), ("index", "red line", best.index_px), ("marks", "named", best.marks),
+            ("rim", "dashed", best.from_rotor), ("index", "arrow", best.index_at), ("marks", "named", best.marks_at),
         )
         if part is not None
     ]  # fmt: skip
