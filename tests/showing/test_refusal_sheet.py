@@ -39,9 +39,9 @@ def test_the_rim_is_drawn_where_it_is() -> None:
     )
     # The frame fills the picture's width and its lower part: one of its pixels is so many of the sheet's.
     scale = plain.shape[1] / 320
-    top = plain.shape[0] - 240 * scale
-    rows, cols = np.nonzero(cv2.absdiff(plain, drawn)[int(np.ceil(top)) :])
-    radius = np.hypot(cols / scale - 160.5, (rows + np.ceil(top) - top) / scale - 120.5)
+    tall = int(240 * scale)
+    rows, cols = np.nonzero(cv2.absdiff(plain[-tall:], drawn[-tall:]))
+    radius = np.hypot(cols / scale - 160.5, (rows + 240 * scale - tall) / scale - 120.5)
     # A line of 2.6 points with its edge: 2.6/72 inch of 8 inches for 320 pixels is 1.5 pixels, half to either side.
     assert abs(np.median(radius) - 80) < 0.5 and np.percentile(np.abs(radius - 80), 99) < 1.5
 
@@ -49,3 +49,12 @@ def test_the_rim_is_drawn_where_it_is() -> None:
 def test_a_tall_frame_fits() -> None:
     figure = refusal_sheet(BestFrame(0, np.zeros((640, 120), np.uint8), None), REFUSAL)
     assert figure.get_size_inches()[1] < 12.5  # inches: the frame's 10 and the words
+
+
+def test_nothing_that_is_said_is_cut_off() -> None:
+    long = CannotMeasure(found="no " + "very " * 60 + "lines", expected="marks", do="paint " + "all " * 60 + "of them")
+    figure = refusal_sheet(BestFrame(7, LUMA, 120, ROTOR, (-90.0, 1.03), (("T", -80.0, 0.8),)), long)
+    text = " ".join(one.get_text() for one in figure.texts)
+    assert text.count("very") == 60 and text.count("all") == 60 and "marks (named)." in text
+    # The last line stands over the frame, not in it.
+    assert min(one.get_position()[1] for one in figure.texts) > figure.axes[0].get_position().y1

@@ -19,7 +19,7 @@ from timingcam.showing.found import found_at
 from timingcam.showing.marks_sheet import draw_overlay
 from timingcam.showing.plots import STYLE
 
-WIDTH_IN, WORDS_IN, LINE_CHARS = 8.0, 1.9, 96  # our choice: legible on a phone held upright
+WIDTH_IN, LINE_IN, LINE_CHARS = 8.0, 0.27, 96  # our choice: legible on a phone held upright
 BRIGHTEST = 99.5  # percentile of the luma that is drawn white: a dim frame shows what it holds
 
 
@@ -37,9 +37,11 @@ def refusal_sheet(best: BestFrame, refusal: TimingcamError) -> Figure:
     """
     height, width = best.luma.shape
     tall_in = min(WIDTH_IN * height / width, 10.0)
+    words = _words(best, refusal)
+    words_in = LINE_IN * (len(words) + 0.4)
     with rc_context(STYLE):
-        figure = Figure(figsize=(WIDTH_IN, tall_in + WORDS_IN))
-        share = tall_in / (tall_in + WORDS_IN)
+        figure = Figure(figsize=(WIDTH_IN, tall_in + words_in))
+        share = tall_in / (tall_in + words_in)
         axes = figure.add_axes((0.0, 0.0, 1.0, share))
         axes.imshow(best.luma, cmap="gray", vmin=0, vmax=max(float(np.percentile(best.luma, BRIGHTEST)), 16.0))
         axes.set_axis_off()
@@ -47,8 +49,8 @@ def refusal_sheet(best: BestFrame, refusal: TimingcamError) -> Figure:
         marks = best.marks_at or ()
         at = np.array([deg for _, deg, _ in marks]), np.array([inner for _, _, inner in marks])
         draw_overlay(axes, found_at(best.from_rotor, at, best.index_at), tuple(name for name, _, _ in marks))
-        for line, (text, size, weight) in enumerate(_words(best, refusal)):
-            y = 1.0 - (0.28 + 0.27 * line) / (tall_in + WORDS_IN)
+        for line, (text, size, weight) in enumerate(words):
+            y = 1.0 - LINE_IN * (line + 1) / (tall_in + words_in)
             figure.text(0.02, y, text, fontsize=size, fontweight=weight, va="baseline")
     return figure
 
@@ -71,5 +73,5 @@ def _words(best: BestFrame, refusal: TimingcamError) -> list[tuple[str, float, s
     if best.missing():
         seen += f" Not: {', '.join(best.missing())}."
     lines = [("Not measured", 13.0, "bold")]
-    lines += [(part, 9.5, "normal") for part in what[:2]] + [(part, 9.5, "bold") for part in do[:2]]
-    return lines + [(part, 9.0, "normal") for part in textwrap.wrap(seen, LINE_CHARS)[:1]]
+    lines += [(part, 9.5, "normal") for part in what] + [(part, 9.5, "bold") for part in do]
+    return lines + [(part, 9.0, "normal") for part in textwrap.wrap(seen, LINE_CHARS)]
