@@ -174,7 +174,7 @@ def _rotor_look(look: Look, view: View, turns: FlashTurns, info: ClipInfo) -> Ro
     inside = np.all((rim >= 0) & (rim <= np.array([info.width - 1, info.height - 1])), axis=1)
     x, y = info.orientation.to_shown(pose.centre_px)
     return RotorLook(
-        (float(x), float(y)), pose.radius_px, float(inside.mean()), pose.tilt_deg, look.edge_px, look.shake_px,
+        (float(x), float(y)), pose.radius_px, float(inside.mean()), view.tilt_deg, look.edge_px, look.shake_px,
         look.roll_deg, look.over_exposed, look.ambient_share, float(read.mean()),
         float(np.median(turns.turn_sd_deg[read])) if read.any() else float("nan"),
     )  # fmt: skip

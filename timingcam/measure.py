@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -40,14 +41,17 @@ from timingcam.reckoning.returning import cannot_tell_return
 from timingcam.reckoning.speeds import speed_of
 from timingcam.reckoning.top_lag import apparent_lag
 from timingcam.reckoning.warnings import warnings_of
+from timingcam.seeing.arcs import CentreShows
 from timingcam.seeing.bands import find_bands
 from timingcam.seeing.best_frame import best_frame
 from timingcam.seeing.clip import ClipInfo, linear_light, open_clip
 from timingcam.seeing.clock import frame_clock
 from timingcam.seeing.flashes import Flashes, find_flashes
 from timingcam.seeing.hints import Pointed, hints_on_maps, refuse_unknown_marks
-from timingcam.seeing.marks import Maps, Marks, maps_of, sense_of, spacing_misfit
-from timingcam.seeing.naming import find_marks
+from timingcam.seeing.light import FlashLight, LitPicture
+from timingcam.seeing.marks import Maps, Marks, maps_of, mark_places, sense_of, spacing_misfit
+from timingcam.seeing.naming import find_marks, how_clear
+from timingcam.seeing.part_view import Told, find_part_view
 from timingcam.seeing.readout import FlashTurns, read_flashes
 from timingcam.seeing.soundtrack import read_sound
 from timingcam.seeing.stills import lit_pictures
@@ -122,7 +126,6 @@ def measure(
     engine = engine if isinstance(engine, Engine) else read_engine(engine)
     _refuse_unknown(engine, cylinder)
     refuse_unknown_marks(engine, options.pointed)
-    _refuse_edge(engine)
     seen = watch(clip, engine, cylinder, options, progress)
     try:
         return _reckoned(seen, engine, cylinder, options)
@@ -195,7 +198,7 @@ def watch(clip: str | Path, engine: Engine, cylinder: str, options: Options, pro
         return turns, maps, find_marks(maps, engine, cylinder, btdc_of_marks(engine), hints)
 
     try:
-        first = find_view(light, lit, options.pointed.centre_stored(info))
+        first = _first_view((info, flashes, light, lit), engine, cylinder, options)
         view, (turns, _, marks) = _in_the_better_pose(first, look)
     except CannotMeasure as refusal:
         worded = _by_the_bands(refusal, flashes, bands.n_rows)
@@ -203,6 +206,23 @@ def watch(clip: str | Path, engine: Engine, cylinder: str, options: Options, pro
         raise worded from refusal
     best = best_frame(info, looked.kept, lit, view, marks)
     return Seen(info, clock, options.capture_fps or info.capture_fps, flashes, view, turns, marks, best)
+
+
+def _first_view(
+    what: tuple[ClipInfo, Flashes, FlashLight, list[LitPicture]], engine: Engine, cylinder: str, options: Options
+) -> View:
+    """Where the rotor stands: a part of it, where the file says that only a part can be seen, or all of it."""
+    info, flashes, light, lit = what
+    on_edge = engine.rotor.marks_on == "edge"
+    if on_edge or engine.rotor.window_mm is not None:
+        btdc, sense = btdc_of_marks(engine), sense_of(engine)
+        judge = partial(how_clear, engine=engine, cylinder=cylinder, btdc=btdc)
+        try:
+            told = Told(mark_places(engine, btdc, sense), sense, on_edge, judge)
+            return find_part_view(info, flashes, light, lit, told)
+        except CentreShows:
+            pass  # the cover is off: all of the rotor can be seen
+    return find_view(light, lit, options.pointed.centre_stored(info))
 
 
 def _in_the_better_pose(view: View, look: Callable[[View], Looked]) -> tuple[View, Looked]:
@@ -226,15 +246,6 @@ def _refuse_unknown(engine: Engine, cylinder: str) -> None:
     names = [c.name for c in engine.cylinder]
     if cylinder not in names:
         raise CannotUse(found=f"cylinder {cylinder!r}", expected="one of " + ", ".join(names), do="name one of these")
-
-
-def _refuse_edge(engine: Engine) -> None:
-    if engine.rotor.marks_on == "edge":
-        raise CannotMeasure(
-            found="an engine file whose marks are on the rotor's edge",
-            expected="marks on its face, seen along its axis: marks seen from the side are not measured yet",
-            do='paint the same marks on the face, and give marks_on = "face"',
-        )
 
 
 def _by_the_bands(refusal: CannotMeasure, flashes: Flashes, n_rows: int) -> CannotMeasure:

@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 import pytest
 
-from timingcam.seeing.pose import FOCAL_SHARE, Pose, parallax_deg, poses_of_ellipse
+from timingcam.seeing.pose import FOCAL_SHARE, Pose, poses_of_ellipse
 
 R_MM, D_MM, F_PX = 55.0, 300.0, 1500.0
 PRINCIPAL = np.array([959.5, 539.5])
@@ -137,7 +137,7 @@ def test_an_index_above_the_plane(above_mm: float, sight_deg: float, error_deg: 
     # Where it appears: from where it stands, at 12 o'clock, aside by h·tan a, clockwise. From 100 m, a thousandth less.
     angle = -90.0 + error_deg
     radius = 1.0 / np.cos(np.radians(error_deg))
-    assert parallax_deg(far, angle, radius, above_mm / R_MM) == pytest.approx(error_deg, abs=2e-3)
+    assert far.parallax_deg(angle, radius, above_mm / R_MM) == pytest.approx(error_deg, abs=2e-3)
 
 
 def test_a_camera_square_on_but_aside() -> None:
@@ -158,6 +158,6 @@ def test_a_camera_square_on_but_aside() -> None:
         angle = float(np.degrees(np.arctan2(at[1], at[0])))
         # The published figure divides by D and R; the ray through a point 3 mm nearer meets the plane at D/(D − h) of
         # that: a hundredth.
-        got = abs(parallax_deg(pose, angle, float(np.hypot(*at)), h))
+        got = abs(pose.parallax_deg(angle, float(np.hypot(*at)), h))
         assert got == pytest.approx(abs(angle + 90.0), abs=1e-6)
         assert got == pytest.approx(expected, abs=0.01 * expected + 1e-6)

@@ -12,7 +12,6 @@ from timingcam.seeing.pose import (
     FOCAL_SHARE,
     Pose,
     ellipse_points,
-    parallax_deg,
     poses_of_ellipse,
     rim_misfit,
     square_on,
@@ -163,8 +162,8 @@ def test_moved_by_six_numbers(pose: Pose, free: list[float]) -> None:
 
 def test_no_parallax_where_lens_axis_and_index_lie_in_one_plane() -> None:
     up = Pose(PRINCIPAL, 200.0, np.array([0.0, 0.35]), 1200.0, PRINCIPAL)
-    assert parallax_deg(up, -90.0, 1.0, 0.06) == pytest.approx(0.0, abs=1e-9)
-    assert parallax_deg(square_on(PRINCIPAL, 200.0, SIZE), 37.0, 1.0, 0.06) == pytest.approx(0.0, abs=1e-9)
+    assert up.parallax_deg(-90.0, 1.0, 0.06) == pytest.approx(0.0, abs=1e-9)
+    assert square_on(PRINCIPAL, 200.0, SIZE).parallax_deg(37.0, 1.0, 0.06) == pytest.approx(0.0, abs=1e-9)
 
 
 def test_sign_of_parallax() -> None:
@@ -175,10 +174,10 @@ def test_sign_of_parallax() -> None:
     """
     right = Pose(PRINCIPAL, 200.0, np.array([0.3, 0.0]), 1200.0, PRINCIPAL)
     assert right.lens()[0] < 0
-    assert parallax_deg(right, -90.0, 1.0, 0.05) > 0
-    assert parallax_deg(right, 90.0, 1.0, 0.05) < 0
+    assert right.parallax_deg(-90.0, 1.0, 0.05) > 0
+    assert right.parallax_deg(90.0, 1.0, 0.05) < 0
     # Below the face it is the other way about.
-    assert parallax_deg(right, -90.0, 1.0, -0.05) < 0
+    assert right.parallax_deg(-90.0, 1.0, -0.05) < 0
 
 
 @given(poses(0.5), st.floats(0.0, 360.0), st.floats(0.9, 1.2), st.floats(-0.08, 0.08))
@@ -190,4 +189,4 @@ def test_parallax_is_what_projection_makes_of_a_raised_point(
     appears = pose.to_plane(image[:2] / image[2])
     appears_deg = np.degrees(np.arctan2(appears[1], appears[0]))
     expected = (appears_deg - stands_deg + 180) % 360 - 180
-    assert parallax_deg(pose, appears_deg, float(np.hypot(*appears)), height) == pytest.approx(expected, abs=1e-7)
+    assert pose.parallax_deg(appears_deg, float(np.hypot(*appears)), height) == pytest.approx(expected, abs=1e-7)

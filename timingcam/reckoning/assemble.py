@@ -23,7 +23,6 @@ from timingcam.seeing.clock import FrameClock
 from timingcam.seeing.flashes import Flashes
 from timingcam.seeing.lit import marks_lit
 from timingcam.seeing.marks import Marks, advance_seen, sense_of
-from timingcam.seeing.pose import parallax_deg
 from timingcam.seeing.readout import FlashTurns
 from timingcam.seeing.view import View
 
@@ -120,7 +119,7 @@ def index_height(engine: Engine) -> tuple[float, float]:
 def index_parallax_deg(seen: Seen, engine: Engine, height_mm: float) -> float:
     """How much too far clockwise the index appears, for a height in mm."""
     index = seen.marks.index
-    return parallax_deg(seen.view.pose, index.deg, index.radius, height_mm / (engine.rotor.rim_diameter_mm / 2))
+    return seen.view.pose.parallax_deg(index.deg, index.radius, height_mm / (engine.rotor.rim_diameter_mm / 2))
 
 
 def flash_angles(seen: Seen, engine: Engine, cylinder: str) -> FlashAngles:
@@ -266,7 +265,7 @@ def camera_facts(seen: Seen) -> CameraFacts:
     pose = seen.view.pose
     x, y = seen.info.orientation.to_shown(pose.centre_px)
     return CameraFacts(
-        seen.flashes.line_time_s, seen.flashes.exposure_s, pose.tilt_deg, (float(x), float(y)), pose.radius_px
+        seen.flashes.line_time_s, seen.flashes.exposure_s, seen.view.tilt_deg, (float(x), float(y)), pose.radius_px
     )
 
 

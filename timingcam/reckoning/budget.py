@@ -51,6 +51,9 @@ class Sources:
         The index's height and its doubt; the angle of the line of sight at the index across the radius; its radius.
     centre_sd : float
         Of the rotor's centre, in rotor radii.
+    pose_effect_deg : float, optional
+        Where only a part of the rotor shows: what the doubt of all that is known of its place makes of the advance,
+        instead of what tilt and centre would do to a rotor seen as a whole.
     flash_length_s : float
         Of the strobe's flash.
     centre_share : float
@@ -89,6 +92,7 @@ class Sources:
     rpm_change_per_s: float = 0.0
     centre_share: float = CENTRE_UNKNOWN
     rpm_elsewhere: bool = False
+    pose_effect_deg: float | None = None
 
 
 def budget(sources: Sources) -> tuple[BudgetRow, ...]:
@@ -172,6 +176,8 @@ def _tilt_effect(s: Sources) -> float:
 
     Its derivative φ/2 times the doubt of φ, over √2 since the marks stand anywhere about the axis of tilt.
     """
+    if s.pose_effect_deg is not None:
+        return 0.0  # it is in there
     tilt, doubt = math.radians(s.tilt_deg), math.radians(s.tilt_sd_deg)
     # Where the doubt exceeds the tilt the second order counts.
     return math.degrees(math.hypot(tilt / 2.0 * doubt, doubt**2 / 4.0) / math.sqrt(2.0))
@@ -192,5 +198,7 @@ def _parallax_effect(s: Sources) -> float:
 
 def _centre_effect(s: Sources) -> float:
     """A centre off by c turns the index, at about the rim, by c; the rotor's marks close by turn with it."""
+    if s.pose_effect_deg is not None:
+        return s.pose_effect_deg
     # Mark and index are within about 30 degrees of each other when the advance is read: 2·sin(15°) of it is left.
     return math.degrees(s.centre_sd) * 2.0 * math.sin(math.radians(15.0))

@@ -22,6 +22,7 @@ from timingcam.reckoning.budget import (
 from timingcam.reckoning.curve import speed_change
 from timingcam.reckoning.figures import Doubts
 from timingcam.reckoning.result import BudgetRow, Readings
+from timingcam.seeing.marks import pose_effect_deg
 
 CLOCK_REL_SD = 1e-4  # our choice: phones' clocks are good to some tens of parts in a million
 # Our choice: a speed read off a dial; a tachometer that logs; a note, five times what it is off by when steady.
@@ -61,13 +62,14 @@ def doubts_and_budget(
         index_sd_deg=seen.marks.index.sd_deg,
         mark_sd_deg=seen.marks.zero_sd_deg,
         mark_own_sd_deg=seen.marks.file_sd_deg,
-        tilt_deg=seen.view.pose.tilt_deg,
+        tilt_deg=seen.view.tilt_deg,
         tilt_sd_deg=float(np.degrees(np.hypot(pose_sd[3], pose_sd[4]) / np.sqrt(2))),
         index_above_mm=height_mm,
         index_above_sd_mm=height_sd_mm,
         sight_deg=sight,
         index_radius_mm=engine.rotor.rim_diameter_mm / 2 * seen.marks.index.radius,
         centre_sd=float(np.hypot(pose_sd[0], pose_sd[1]) / np.sqrt(2)),
+        pose_effect_deg=None if seen.view.part is None else pose_effect_deg(seen.view, seen.marks),
         flash_length_s=_flash_length_s(seen) if strobe.length_s is None else strobe.length_s,
         centre_share=CENTRE_UNKNOWN if strobe.delay_s is None else CENTRE_MEASURED,
         delay_sd_s=strobe.late_sd_s,

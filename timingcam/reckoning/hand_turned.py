@@ -24,7 +24,6 @@ from timingcam.seeing.hints import Pointed, refuse_unknown_marks
 from timingcam.seeing.marks import Hints, Marks, advance_seen, mark_places, sense_of
 from timingcam.seeing.naming import find_marks
 from timingcam.seeing.own_places import at_own_places
-from timingcam.seeing.pose import parallax_deg
 from timingcam.seeing.slow import Turning, follow, in_step, read_frames, view_of_sweep
 from timingcam.seeing.steady import steady_light
 from timingcam.seeing.sweep import sweep
@@ -205,7 +204,7 @@ def clip_facts(turned: HandTurned, capture_fps: float | None) -> ClipFacts:
 
 def _parallax(turned: HandTurned, marks: Marks, height_mm: float) -> float:
     height = height_mm / (turned.engine.rotor.rim_diameter_mm / 2)
-    return parallax_deg(turned.turning.view.pose, marks.index.deg, marks.index.radius, height)
+    return turned.turning.view.pose.parallax_deg(marks.index.deg, marks.index.radius, height)
 
 
 def _hints(turned: HandTurned) -> Hints:

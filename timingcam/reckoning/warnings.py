@@ -42,8 +42,8 @@ def warnings_of(seen: Seen, engine: Engine, strobe: Strobe, more: tuple[str, ...
             "The engine file does not say how high the index stands over the marks: 0 to 5 mm was allowed for. "
             "Give index_above_mm, or film with the lens in the plane through the axis and the index."
         )
-    if seen.view.pose.tilt_deg > OBLIQUE_DEG:
-        said.append(f"The camera looks at the rotor {seen.view.pose.tilt_deg:.0f} degrees off its axis: film squarer.")
+    if seen.view.tilt_deg > OBLIQUE_DEG:
+        said.append(f"The camera looks at the rotor {seen.view.tilt_deg:.0f} degrees off its axis: film squarer.")
     if seen.info.orientation.mirrored:
         said.append(
             "The file asks to be shown mirrored; the turning was taken as in the picture that the camera stored."

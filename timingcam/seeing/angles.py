@@ -138,7 +138,7 @@ def read_turn(
     Turn or None
         None where too little of the rotor is lit.
     """
-    if known.mean() < LEAST_KNOWN:
+    if known.mean() < LEAST_KNOWN * (rotor.known > 0.5).mean():
         return None
     strip = (strip - rotor.still) * known
     start = _coarse(cells, strip, known) if near is None else near

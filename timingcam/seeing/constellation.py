@@ -29,7 +29,9 @@ NEAR_RIM = 0.12  # rim radii over which a line's claim to be the index falls
 # line in dim light 0.45 or more.
 # Marks are the clearer: 0.65 or more where they can be measured at all.
 CLEAR_A_RADIUS, CLEAR_MARK_A_RADIUS = 0.3, 0.5
-LEAST_SHARE = 0.6  # our choice: of the file's marks that must be there
+ROUND_THE_RING = 40.0  # lines, each as broad as a mark with its surroundings
+LEAST_SHARE = 0.6  # our choice: of the file's marks that must be there, of those whose place can be seen
+LEAST_OF_PART = 2  # where not all can be seen: one line alone fits anywhere
 CLEAR_ENOUGH = 250.0  # a line this clear is as good as any
 LEAST_FIT = 0.25  # of plausibility; beyond 16 degrees off the file's curve
 EVEN_WITHIN_DEG, EVEN_TO = 3.0, 1.25  # our choice: a pointer's tip; rim radii
@@ -55,9 +57,16 @@ class Reading:
     index_score: float
 
 
-def least_clear(maps: Maps, a_radius: float) -> float:
-    """Score below which a line may be texture: texture reaches scores in proportion to the radii that there are."""
-    return a_radius * len(maps.grid.radii)
+def least_clear(strip: np.ndarray, a_radius: float) -> float:
+    """Score below which a line of a map may be texture: texture reaches scores in proportion to the radii that there
+    are, and the best of as many places as there are.
+
+    The best of n samples of noise lies at about the root of 2·ln n sds (Cramér, Mathematical Methods of Statistics,
+    28.6, from memory).
+    """
+    shown = float((strip != 0).any(axis=0).mean())
+    fewer = np.sqrt(np.log(max(ROUND_THE_RING * shown, 2.0)) / np.log(ROUND_THE_RING))
+    return a_radius * len(strip) * float(fewer)
 
 
 def index_candidates(maps: Maps, hints: Hints) -> list[Line]:
@@ -69,7 +78,7 @@ def index_candidates(maps: Maps, hints: Hints) -> list[Line]:
     lines = find_lines(maps.still[outside], maps.grid.some(outside), most=60)
     reach = _merged([line for line in lines if line.inner < REACH * maps.rim])
     if hints.index_deg is None:
-        return [line for line in reach if line.score > least_clear(maps, CLEAR_A_RADIUS)]
+        return [line for line in reach if line.score > least_clear(maps.still, CLEAR_A_RADIUS)]
     pointed = hints.index_deg
     near = [line for line in reach if abs(wrap(line.deg - pointed)) < POINTED_WITHIN_DEG]
     near.sort(key=lambda line: abs(wrap(line.deg - pointed)) - 0.01 * min(line.score, 100.0))
@@ -102,7 +111,9 @@ def zeros_of(
         zero = deg - place.deg
         matched = tuple(_nearest(lines, zero + p.deg) for p in places)
         found = [(m, p) for m, p in zip(matched, places, strict=True) if m is not None]
-        if len(found) < (1 if hints.marks_deg else LEAST_SHARE * len(places)):
+        shown = sum(maps.shows(zero + p.deg) for p in places)
+        fewest = max(LEAST_SHARE * shown, min(LEAST_OF_PART, len(places)) if shown < len(places) else 0.0)
+        if len(found) < (1 if hints.marks_deg else fewest):
             continue
         zero += float(np.median([wrap(m.deg - p.deg - zero) for m, p in found]))
         result.append((float(wrap(zero)), _constellation_score(maps, matched, places, zero), matched))
@@ -128,7 +139,7 @@ def _constellation_score(maps: Maps, matched: tuple[Line | None, ...], places: l
     total = 0.0
     for line, place in zip(matched, places, strict=True):
         if line is None:
-            total -= 2.0
+            total -= 2.0 if maps.shows(zero + place.deg) else 0.0
             continue
         misfit = abs(float(wrap(line.deg - place.deg - zero)))
         near_rim = 1.0 if line.outer > 0.8 * maps.rim else 0.6

@@ -46,9 +46,16 @@ def line_response(strip: np.ndarray, grid: Grid, width_deg: float) -> np.ndarray
     dark = inside - np.minimum(left, right)
     response = np.where(bright > 0, bright, np.where(dark < 0, dark, 0.0))[:, pad:-pad]
     both = (inside - 0.5 * (left + right))[:, pad:-pad]
-    sd = 1.4826 * np.median(np.abs(both - np.median(both, axis=1, keepdims=True)), axis=1, keepdims=True)
+    sd = _row_sd(both, strip != 0)
     floor = float(np.median(sd)) * 0.5 + 1e-6
     return response / np.maximum(sd, floor)
+
+
+def _row_sd(both: np.ndarray, known: np.ndarray) -> np.ndarray:
+    """Robust sd of each row where it is known, shape (n_radii, 1): of a part of a rotor most of a row is not."""
+    seen = np.where(known, both, np.nan)
+    seen[~known.any(axis=1)] = 0.0
+    return 1.4826 * np.nanmedian(np.abs(seen - np.nanmedian(seen, axis=1, keepdims=True)), axis=1, keepdims=True)
 
 
 def find_lines(strip: np.ndarray, grid: Grid, most: int = 40) -> list[Line]:

@@ -17,10 +17,12 @@ from typing import overload
 import numpy as np
 
 from timingcam.engine import Engine, RotorMark
+from timingcam.seeing.drum import Drum
 from timingcam.seeing.pose import Pose
 from timingcam.seeing.strips import Grid
 from timingcam.seeing.view import View
 
+BAND = 0.72  # rim radii from which on marks are
 INSIDE, OUTSIDE = 0.985, 1.01  # of the rim: its own edge is neither rotor nor case
 STAMPED_SD_DEG = 0.3  # common practice, no source: how well a maker's mark stands, where the file does not say
 
@@ -78,8 +80,15 @@ class Maps:
     turns_deg: np.ndarray
     rim: float  # radius of the rotor's edge on this grid
     sense: int  # 1 where the rotor turns clockwise in the stored picture
-    pose: Pose
+    pose: Pose | Drum
     pose_covariance: np.ndarray
+
+    def shows(self, deg: float) -> bool:
+        """Whether a place on the rotor came into view: all do, but where only a part of the rotor shows."""
+        n = self.rotor.shape[1]
+        column = round(deg / 360.0 * n) % n
+        band = (self.grid.radii > BAND * self.rim) & (self.grid.radii < INSIDE * self.rim)
+        return bool((self.rotor[band, column] != 0).mean() > 0.5)
 
     def bend_sd_deg(self, mark_deg: float, index_deg: float) -> float:
         """Doubt of the angle from the index to a mark that comes from the pose: marks far from the index suffer
@@ -172,7 +181,38 @@ def mark_places(engine: Engine, btdc: dict[str, float], sense: int) -> list[Plac
     return places
 
 
-def spacing_misfit(maps: Maps, marks: Marks, pose: Pose) -> float:
+def pose_effect_deg(view: View, marks: Marks) -> float:
+    """What the doubt of where a part of the rotor lies makes of the advance, degrees, rms over the turns seen.
+
+    A pose that is a little off shows every mark, and the index, a little further round. The marks together are held
+    against the file, so that what is left is what the index shows more than they do on the whole.
+    """
+    turns = view.turns_deg[np.isfinite(view.turns_deg)]
+    some = np.percentile(turns, np.linspace(5, 95, 7))
+    share = np.array([1.0 / (m.sd_deg**2 + m.file_sd_deg**2) for m in marks.marks])
+    share /= share.sum()
+    degs = np.array([m.deg for m in marks.marks])
+    radii = np.array([m.outer for m in marks.marks])
+    at = np.radians(np.append((degs[None, :] + some[:, None]).ravel(), marks.index.deg))
+    radius = np.append(np.tile(radii, len(some)), marks.index.radius)
+    px = view.pose.to_image(np.stack([np.cos(at), np.sin(at)], axis=1) * radius[:, None])
+
+    def seen_deg(pose: Pose | Drum) -> np.ndarray:
+        plane = pose.to_plane(px)
+        return np.degrees(np.arctan2(plane[:, 1], plane[:, 0]))
+
+    slopes = []
+    for step in np.diag(np.full(6, 1e-3)):
+        apart = np.asarray(wrap(seen_deg(view.pose.moved(step)) - seen_deg(view.pose.moved(-step)))) / 2e-3
+        of_marks = apart[:-1].reshape(len(some), len(degs))
+        there = np.isfinite(of_marks)
+        mean = np.where(there, of_marks * share, 0).sum(axis=1) / np.maximum((there * share).sum(axis=1), 1e-9)
+        slopes.append(mean - apart[-1])
+    lever = np.array(slopes)
+    return float(np.sqrt(np.mean(np.einsum("it,ij,jt->t", lever, view.pose_covariance, lever))))
+
+
+def spacing_misfit(maps: Maps, marks: Marks, pose: Pose | Drum) -> float:
     """How badly the marks' spacing fits the file if the rotor is seen in a pose: chi-square a mark, of those found.
 
     The marks' places in the picture stay what they are; the pose says where on the rotor that is.

@@ -12,10 +12,11 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
+from timingcam.seeing.drum import Drum
 from timingcam.seeing.light import FlashLight, LitPicture
 from timingcam.seeing.pose import Pose
 from timingcam.seeing.register import Reference, Shift, between, make_reference, no_shift, register
-from timingcam.seeing.strips import Grid, even_out, make_sampler, unwrap
+from timingcam.seeing.strips import Grid, Lies, Part, make_sampler, read_strip
 
 BESIDE_BAND = 16  # rows that a soft edge may reach
 LEAST_DARK = 0.25  # our choice: of the frame's rows
@@ -30,23 +31,26 @@ class Stack:
     lit: list[LitPicture]
     shifts: list[Shift]
 
-    def strips(self, pose: Pose, grid: Grid) -> tuple[list[np.ndarray], list[np.ndarray]]:
-        sampler = make_sampler(grid, pose)
+    def strips(self, pose: Lies, grid: Grid, part: Part | None = None) -> tuple[list[np.ndarray], list[np.ndarray]]:
+        """Every picture's strip, evened out, and where it is known."""
+        sampler = make_sampler(grid, pose, part)
         strips, knowns = [], []
         for lit, shift in zip(self.lit, self.shifts, strict=True):
-            strip, known = unwrap(sampler, self.light.picture(lit.luma, lit.rows), shift, lit.rows)
-            strip, known = even_out(strip, known, grid)
+            strip, known = read_strip(sampler, self.light.picture(lit.luma, lit.rows), shift, lit.rows)
             strips.append(strip)
             knowns.append(known)
         return strips, knowns
 
 
-def lay(light: FlashLight, lit: list[LitPicture], pose: Pose | None = None) -> tuple[Stack, np.ndarray, np.ndarray]:
+def lay(
+    light: FlashLight, lit: list[LitPicture], pose: Pose | None = None, still: np.ndarray | None = None
+) -> tuple[Stack, np.ndarray, np.ndarray]:
     """Lay the pictures on one another, from the tallest outwards: their shifts, their mean, and where that is known.
 
-    With a pose only what lies outside of the rotor counts. The tallest picture's pixels are the reference's, always.
+    With a pose only what lies outside of the rotor counts; with `still`, shape (h, w) of bool, only what is in there.
+    The tallest picture's pixels are the reference's, always.
     """
-    mosaic = _Mosaic(light, lit[0].luma.shape, pose)
+    mosaic = _Mosaic(light, lit[0].luma.shape, pose, still)
     best = max(lit, key=lambda p: p.last - p.first)
     mosaic.add(best, no_shift(mosaic.about_px))
     waiting = [p for p in lit if p is not best]
@@ -99,7 +103,7 @@ def by_the_place(
     return [(p, between(first, shift)) for p, shift in shifts if shift is not None]
 
 
-def outside(shape: tuple[int, ...], pose: Pose, radius: float) -> np.ndarray:
+def outside(shape: tuple[int, ...], pose: Pose | Drum, radius: float) -> np.ndarray:
     yy, xx = np.mgrid[0 : shape[0], 0 : shape[1]]
     at = pose.to_plane(np.stack([xx, yy], axis=-1).astype(float))
     return np.hypot(at[..., 0], at[..., 1]) > radius
@@ -108,9 +112,11 @@ def outside(shape: tuple[int, ...], pose: Pose, radius: float) -> np.ndarray:
 class _Mosaic:
     """Pictures laid on one another, growing: flashes may light a part of the picture each."""
 
-    def __init__(self, light: FlashLight, shape: tuple[int, ...], pose: Pose | None) -> None:
+    def __init__(self, light: FlashLight, shape: tuple[int, ...], pose: Pose | None, still: np.ndarray | None) -> None:
         self.light = light
         self.still = np.ones(shape, bool) if pose is None else outside(shape, pose, BESIDE_ROTOR)
+        if still is not None:
+            self.still &= still
         self.about_px = np.array(shape[::-1]) / 2.0 if pose is None else pose.centre_px
         self.total = np.zeros(shape, np.float32)
         self.count = np.zeros(shape, np.float32)

@@ -55,7 +55,7 @@ def find_marks(maps: Maps, engine: Engine, cylinder: str, btdc: dict[str, float]
     rotor_lines = [
         line
         for line in find_lines(maps.rotor[inside], maps.grid.some(inside))
-        if line.outer > 0.55 * maps.rim and line.score > least_clear(maps, CLEAR_MARK_A_RADIUS)
+        if line.outer > 0.55 * maps.rim and line.score > least_clear(maps.rotor, CLEAR_MARK_A_RADIUS)
     ]
     still_lines = index_candidates(maps, hints)
     zeros = zeros_of(maps, rotor_lines, places, hints)
@@ -72,6 +72,19 @@ def find_marks(maps: Maps, engine: Engine, cylinder: str, btdc: dict[str, float]
         raise _no_index(cylinder, fits)
     best = best_reading(readings, hints)
     return located(maps, best, places, frozenset(name for name, _ in hints.marks_deg))
+
+
+def how_clear(maps: Maps, engine: Engine, cylinder: str, btdc: dict[str, float]) -> float:
+    """How well marks and index can be read on maps, to choose between ways to see the rotor; 0 where they cannot.
+
+    Parameters are those of `find_marks`.
+    """
+    inside = maps.grid.radii < INSIDE * maps.rim
+    lines = find_lines(maps.rotor[inside], maps.grid.some(inside))
+    clear = [line for line in lines if line.score > least_clear(maps.rotor, CLEAR_MARK_A_RADIUS)]
+    zeros = zeros_of(maps, clear, mark_places(engine, btdc, maps.sense), Hints())
+    readings = readings_of(maps, zeros, index_candidates(maps, Hints()), engine, cylinder) if zeros else []
+    return max((r.constellation + float(np.sqrt(r.index_score)) for r in readings), default=0.0)
 
 
 def _refuse_drifting(turns_deg: np.ndarray) -> None:

@@ -17,11 +17,10 @@ from scipy.signal import find_peaks
 
 from timingcam.errors import CannotMeasure
 from timingcam.seeing.lines import WIDTHS_DEG, Line, centreline, line_response
-from timingcam.seeing.marks import Maps, Mark, Marks, Place, wrap
+from timingcam.seeing.marks import BAND, Maps, Mark, Marks, Place, wrap
 from timingcam.seeing.strips import Grid
 
 INSIDE = 0.985  # of the rim: its own edge is no mark
-BAND = 0.72  # rim radii from which on a mark is looked for
 MOST_SDS, LEAST_SCORE = 12.0, 1.2  # our choice: one cell speaks no louder; fainter than this is noise
 REACH_DEG = 3.5  # our choice: a mark further than this from its file's place is not taken for it
 SHARE_OF_GAP = 0.45  # of the way to the next mark

@@ -54,7 +54,7 @@ def located(maps: Maps, reading: Reading, places: list[Place], pointed: frozense
                 f"Mark {mark.name} stands {abs(offset):.1f} degrees from where the engine file and the other marks put "
                 "it: check the file, and which mark is right."
             )
-    missing = sorted({p.name for p in places} - {m.name for m in found})
+    missing = sorted({p.name for p in places if maps.shows(zero + p.deg)} - {m.name for m in found})
     if missing:
         warnings.append(f"Not found on the rotor: mark {', '.join(missing)}.")
     return Marks(tuple(found), index, zero, zero_sd, file_sd, tuple(warnings))

@@ -20,6 +20,7 @@ from scipy.optimize import least_squares
 # this share of the longer side, within about a factor 1.25 either way.
 FOCAL_SHARE = 0.9
 FOCAL_LOG_SD = 0.22
+LEAN_SD_RAD = 0.35  # views are square-on to 35 degrees
 N_FREE = 6
 
 
@@ -48,10 +49,20 @@ class Pose:
         """Angle between the line of sight to the rotor's centre and its axis."""
         return float(np.degrees(np.hypot(*self.lean_rad)))
 
+    def oblique_deg(self, at_px: np.ndarray) -> float:
+        """Angle between the line of sight to a pixel and the axis."""
+        axes, _ = self._frame()
+        ray = np.array([*(at_px - self.principal_px) / self.focal_px, 1.0])
+        return float(np.degrees(np.arccos(np.clip(-ray @ axes[:, 2] / np.linalg.norm(ray), -1, 1))))
+
     @property
     def radius_px(self) -> float:
         """The rim's radius in the picture, along the direction that is not foreshortened."""
         return self.size_px
+
+    def prior(self) -> np.ndarray:
+        """What is known beforehand of the six numbers of `moved`, as the inverse of their variances, shape (6, 6)."""
+        return np.diag([0, 0, 0, 1 / LEAN_SD_RAD**2, 1 / LEAN_SD_RAD**2, 1 / FOCAL_LOG_SD**2])
 
     def _frame(self) -> tuple[np.ndarray, np.ndarray]:
         """Plane axes and normal as columns, shape (3, 3), and the centre, in camera axes and rim radii."""
@@ -99,6 +110,26 @@ class Pose:
         """Where the lens is, in plane coordinates: x, y and height, rim radii, shape (3,)."""
         axes, centre = self._frame()
         return -centre @ axes
+
+    def parallax_deg(self, angle_deg: float, radius: float, height: float) -> float:
+        """How much further clockwise a point above the plane appears than it stands, degrees.
+
+        Parameters
+        ----------
+        angle_deg, radius : float
+            Where it appears, in plane coordinates.
+        height : float
+            Over the plane, towards the camera, rim radii.
+
+        Notes
+        -----
+        A point at height h on the line of sight from the lens at height H appears where that line meets the plane; it
+        stands a share h/H of the way back towards the foot of the lens.
+        """
+        lens = self.lens()
+        seen = radius * np.array([np.cos(np.radians(angle_deg)), np.sin(np.radians(angle_deg))])
+        stands = seen + (lens[:2] - seen) * height / lens[2]
+        return float((angle_deg - np.degrees(np.arctan2(stands[1], stands[0])) + 180.0) % 360.0 - 180.0)
 
     def moved(self, free: np.ndarray) -> Pose:
         """Changed by six numbers: centre (2, in rim radii), log size, lean (2, radians), log focal length."""
@@ -156,28 +187,6 @@ def poses_of_ellipse(
 
         poses.append(start.moved(np.append(least_squares(misfit, np.zeros(5), x_scale=0.01).x, 0.0)))
     return poses
-
-
-def parallax_deg(pose: Pose, angle_deg: float, radius: float, height: float) -> float:
-    """How much further clockwise a point above the plane appears than it stands, degrees.
-
-    Parameters
-    ----------
-    pose : Pose
-    angle_deg, radius : float
-        Where it appears, in plane coordinates.
-    height : float
-        Over the plane, towards the camera, rim radii.
-
-    Notes
-    -----
-    A point at height h on the line of sight from the lens at height H appears where that line meets the plane; it
-    stands a share h/H of the way back towards the foot of the lens.
-    """
-    lens = pose.lens()
-    seen = radius * np.array([np.cos(np.radians(angle_deg)), np.sin(np.radians(angle_deg))])
-    stands = seen + (lens[:2] - seen) * height / lens[2]
-    return float((angle_deg - np.degrees(np.arctan2(stands[1], stands[0])) + 180.0) % 360.0 - 180.0)
 
 
 def _project(matrix: np.ndarray, xy: np.ndarray) -> np.ndarray:

@@ -18,11 +18,12 @@ from timingcam.seeing.flashes import Flashes
 from timingcam.seeing.light import FlashLight
 from timingcam.seeing.register import Shift, register
 from timingcam.seeing.side_by_side import side_by_side
-from timingcam.seeing.strips import Sampler, even_out, make_sampler, unwrap
+from timingcam.seeing.strips import Sampler, make_sampler, read_strip
 from timingcam.seeing.view import View
 
 CROP_PX = 360  # our choice: width kept of each flash's picture
 MOST_CROPS = 96
+LEAST_KNOWN = 0.02  # our choice: of the cells that can be seen
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -97,7 +98,7 @@ def read_flashes(
     progress : callable, optional
         Told the number of frames seen so far.
     """
-    sampler = make_sampler(view.rotor.grid, view.pose)
+    sampler = make_sampler(view.rotor.grid, view.pose, view.part)
     cells = telling_cells(view.rotor)
     pieces: list[list[_Piece]] = [[] for _ in range(len(flashes))]
     keep = set(np.unique(np.linspace(0, len(flashes) - 1, min(MOST_CROPS, len(flashes))).round().astype(int)).tolist())
@@ -137,10 +138,10 @@ def _read(view: View, how: tuple[Sampler, Cells], picture: np.ndarray, rows: tup
     shift = register(view.reference, picture, rows)
     if shift is None:
         return _Piece(None, None, "too little of what stands still is lit")
-    strip, known = unwrap(sampler, picture, shift, rows)
-    if known.mean() < 0.02:
+    strip, known = read_strip(sampler, picture, shift, rows)
+    if known.mean() < LEAST_KNOWN * sampler.share:
         return _Piece(None, shift, "too little of the rotor is lit")
-    turn = read_turn(view.rotor, cells, *even_out(strip, known, view.rotor.grid))
+    turn = read_turn(view.rotor, cells, strip, known)
     if turn is None or not fits(turn):
         return _Piece(None, shift, "the rotor cannot be recognised")
     if turn.rival > 0.9 * turn.match:
@@ -154,9 +155,8 @@ class _Cutter:
     """Cuts small pictures about the rotor and the index, of one size, out of frames."""
 
     def __init__(self, view: View, info: ClipInfo) -> None:
-        reach = 1.3 * view.pose.radius_px
+        self.centre, reach = view.about_px()
         self.half = reach
-        self.centre = view.pose.centre_px
         self.scale = max(1.0, 2 * reach / CROP_PX)
         self.n = round(2 * reach / self.scale)
         self.wide = info.bits > 8

@@ -11,19 +11,22 @@ middle of its ellipse; the turning alone does not know the lens. Together they d
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from typing import Any, TypeVar
 
 import cv2
 import numpy as np
 from scipy import fft
 
-from timingcam.seeing.pose import FOCAL_LOG_SD, N_FREE, Pose, rim_misfit
+from timingcam.seeing.drum import Drum
+from timingcam.seeing.pose import N_FREE, Pose, rim_misfit
 from timingcam.seeing.strips import Grid, pattern_trust
 
 STEP = np.array([0.003, 0.003, 0.003, 0.02, 0.02, 0.05])  # for the derivatives; effects of about a pixel
 LONGEST_STEP = np.array([0.02, 0.02, 0.02, 0.15, 0.15, 0.2])
 ROUNDS = 6
+N_RIGID = 20  # flashes
 MIN_SEEN = 4  # flashes that must show a cell of the rotor before it counts
 MIN_SPREAD_DEG = 3.0  # our choice: with less turning a bend does not show
 # Our choice: neighbouring cells share pixels, and edges that shine or stand off the plane bend too, a little; so a cell
@@ -34,7 +37,9 @@ RIM_SD = 0.002  # our choice: a rim's edge is chamfered, and may lie a little un
 RIM_SD_PX = 0.3  # our choice: an edge of a coded picture, all round
 CIRCLE_HEIGHT_SD = 0.03  # rim radii, our choice: a case's bore or a hub's step is one to three millimetres off
 CIRCLE_LIMIT = 4.0  # sds of four numbers together: what is further off is no circle about the axis
-LEAN_SD_RAD = 0.35  # views are square-on to 35 degrees
+
+
+Lying = TypeVar("Lying", Pose, Drum)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -43,34 +48,38 @@ class Evidence:
 
     `strips_of` gives the strips and where each is known, both (n_flashes, n_radii, n_angles); n_flashes may be 0.
     `rim_px` are points of the rim's ellipse, `circles_px` of further circles about the same axis, each (n, 2), evenly
-    round.
+    round; `arcs_px` of parts of such circles. `hold` is what is known beforehand of the six numbers, as the inverse of
+    a covariance, beside the pose's own prior.
     """
 
-    strips_of: Callable[[Pose], tuple[np.ndarray, np.ndarray]]
+    strips_of: Callable[[Any], tuple[np.ndarray, np.ndarray]]
     grid: Grid
     turns_deg: np.ndarray
     rim_px: np.ndarray
     circles_px: tuple[np.ndarray, ...] = ()
+    arcs_px: tuple[np.ndarray, ...] = ()
+    hold: np.ndarray = field(default_factory=lambda: np.zeros((N_FREE, N_FREE)))
 
 
-def refine_pose(start: Pose, evidence: Evidence) -> tuple[Pose, np.ndarray, float]:
+def refine_pose(start: Lying, evidence: Evidence) -> tuple[Lying, np.ndarray, float]:
     """Fit the pose.
 
     Parameters
     ----------
-    start : Pose
+    start : Pose or Drum
     evidence : Evidence
 
     Returns
     -------
-    pose : Pose
+    pose : Pose or Drum
+        As `start` is.
     covariance : ndarray, shape (6, 6)
         Of the six numbers of `Pose.moved`.
     cost : float
         Misfit in units of noise, to choose between starts.
     """
     free = np.zeros(N_FREE)
-    hold = np.diag([0, 0, 0, 1 / LEAN_SD_RAD**2, 1 / LEAN_SD_RAD**2, 1 / FOCAL_LOG_SD**2])
+    hold = start.prior() + evidence.hold
     sigma: float | None = None
     for _ in range(ROUNDS):
         gram, right, _, sigma = _equations(start, free, evidence, sigma)
@@ -83,7 +92,7 @@ def refine_pose(start: Pose, evidence: Evidence) -> tuple[Pose, np.ndarray, floa
     return start.moved(free), np.linalg.inv(gram + hold), cost + 0.5 * float(free @ hold @ free)
 
 
-def unexplained(pose: Pose, evidence: Evidence) -> float:
+def unexplained(pose: Pose | Drum, evidence: Evidence) -> float:
     """Share of the strips' pattern that one rigid rotor leaves unexplained, 0 to 1: to choose between poses."""
     strips, known = evidence.strips_of(pose)
     weight = _turned_back(known.astype(np.float32), evidence.turns_deg) > 0.98
@@ -94,21 +103,13 @@ def unexplained(pose: Pose, evidence: Evidence) -> float:
 
 
 def _equations(
-    start: Pose, free: np.ndarray, evidence: Evidence, sigma: float | None
+    start: Lying, free: np.ndarray, evidence: Evidence, sigma: float | None
 ) -> tuple[np.ndarray, np.ndarray, float, float]:
     """Normal equations of the six numbers about `free`: matrix, right side, cost; and the noise of a cell."""
     pose = start.moved(free)
     sides = [(start.moved(free + d), start.moved(free - d)) for d in np.diag(STEP)]
-    # Points of one ellipse hold five numbers, however many are taken.
-    rim_sd = np.hypot(RIM_SD, RIM_SD_PX / start.size_px) * np.sqrt(len(evidence.rim_px) / 5)
-    rim = rim_misfit(pose, evidence.rim_px) / rim_sd
-    slopes = np.stack([
-        (rim_misfit(a, evidence.rim_px) - rim_misfit(b, evidence.rim_px)) / (2 * s * rim_sd)
-        for (a, b), s in zip(sides, STEP, strict=True)
-    ])  # fmt: skip
-    gram, right, cost = slopes @ slopes.T, -slopes @ rim, 0.5 * float(rim @ rim)
-    for circle_px in evidence.circles_px:
-        g, r, c = _circle_equations(pose, sides, circle_px)
+    gram, right, cost = np.zeros((N_FREE, N_FREE)), np.zeros(N_FREE), 0.0
+    for g, r, c in _ring_equations(pose, sides, evidence):
         gram, right, cost = gram + g, right + r, cost + c
     if not len(evidence.turns_deg):
         return gram, right, cost, 1.0
@@ -130,6 +131,37 @@ def _equations(
     own = [k * weight * trust for k in (along, bend, mean)]
     g, r, c = _turning_equations(residual * trust, own, [k * trust for k in columns], (sigma, counts))
     return gram + g, right + r, cost + c, sigma
+
+
+def _ring_equations(
+    pose: Lying, sides: list[tuple[Lying, Lying]], evidence: Evidence
+) -> Iterator[tuple[np.ndarray, np.ndarray, float]]:
+    """Normal equations of the rim, and of all circles and arcs about the axis; of none where an edge is seen."""
+    if isinstance(pose, Drum):
+        return
+    faces = [(a, b) for a, b in sides if isinstance(a, Pose) and isinstance(b, Pose)]
+    if len(evidence.rim_px):
+        yield _arc_equations(pose, faces, evidence.rim_px, 1.0)
+    for circle_px in evidence.circles_px:
+        yield _circle_equations(pose, faces, circle_px)
+    for arc_px in evidence.arcs_px:
+        yield _arc_equations(pose, faces, arc_px, None)
+
+
+def _arc_equations(
+    pose: Pose, sides: list[tuple[Pose, Pose]], arc_px: np.ndarray, radius: float | None
+) -> tuple[np.ndarray, np.ndarray, float]:
+    """Normal equations from points of a circle about the centre, of known size or of any."""
+    # Points of one ellipse hold five numbers, however many are taken.
+    sd = np.hypot(RIM_SD, RIM_SD_PX / pose.size_px) * np.sqrt(len(arc_px) / 5)
+
+    def off(trial: Pose) -> np.ndarray:
+        misfit = rim_misfit(trial, arc_px) / sd
+        return misfit if radius is not None else misfit - misfit.mean()
+
+    here = off(pose)
+    slopes = np.stack([(off(a) - off(b)) / (2 * s) for (a, b), s in zip(sides, STEP, strict=True)])
+    return slopes @ slopes.T, -slopes @ here, 0.5 * float(here @ here)
 
 
 def _circle_equations(
@@ -175,7 +207,7 @@ def _slopes(mean: np.ndarray, grid: Grid) -> tuple[np.ndarray, np.ndarray]:
 
 
 def _columns(
-    mean: np.ndarray, weight: np.ndarray, evidence: Evidence, poses: tuple[Pose, list[tuple[Pose, Pose]]]
+    mean: np.ndarray, weight: np.ndarray, evidence: Evidence, poses: tuple[Lying, list[tuple[Lying, Lying]]]
 ) -> list[np.ndarray]:
     """How each flash's residual, in the rotor's frame, answers to each of the six numbers.
 
@@ -190,7 +222,8 @@ def _columns(
     along, down = (_turned_back(np.stack([k] * len(weight)), -evidence.turns_deg) for k in _slopes(mean, grid))
     columns = []
     for (a, b), step in zip(sides, STEP, strict=True):
-        off = (pose.to_plane(a.to_image(cells)) - pose.to_plane(b.to_image(cells))) / (2 * step)
+        # What faces away says nothing.
+        off = np.nan_to_num(pose.to_plane(a.to_image(cells)) - pose.to_plane(b.to_image(cells))) / (2 * step)
         outward = (off * unit).sum(axis=-1)
         around = (off[..., 1] * unit[..., 0] - off[..., 0] * unit[..., 1]) / grid.radii[:, None]
         change = _turned_back((along * around + down * outward).astype(np.float32), evidence.turns_deg) * weight

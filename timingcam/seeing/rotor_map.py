@@ -23,7 +23,13 @@ MAP_ROUNDS = 5  # our choice: the map changes by less than its noise after three
 EARLY_ROUNDS, EARLY_SETTLED_RAD = 3, 1e-3
 
 
-def build_map(grid: Grid, strips: list[np.ndarray], knowns: list[np.ndarray], centre_sd: float) -> RotorMap:
+def build_map(
+    grid: Grid,
+    strips: list[np.ndarray],
+    knowns: list[np.ndarray],
+    centre_sd: float,
+    begun: list[Turn | None] | None = None,
+) -> RotorMap:
     """Build the map from the strips of many flashes, from the one that is most like the others outwards.
 
     Parameters
@@ -32,6 +38,8 @@ def build_map(grid: Grid, strips: list[np.ndarray], knowns: list[np.ndarray], ce
     strips, knowns : lists of ndarray, shape (n_radii, n_angles)
     centre_sd : float
         See `RotorMap`.
+    begun : list of Turn or None, optional
+        Where the strips stand roughly, as far as that is known already: they are only looked for near there.
     """
     first = int(np.argmax([k.sum() for k in knowns]))
     shape = strips[0].shape
@@ -39,12 +47,16 @@ def build_map(grid: Grid, strips: list[np.ndarray], knowns: list[np.ndarray], ce
         grid, strips[first].astype(np.float32), knowns[first].astype(np.float32), np.zeros(shape, np.float32),
         np.full(shape, 1.0, np.float32), np.full(shape, 1.0, np.float32), 1.0, centre_sd,
     )  # fmt: skip
-    turns: list[Turn | None] = [None] * len(strips)
+    turns: list[Turn | None] = [None] * len(strips) if begun is None else list(begun)
+    if begun is not None:
+        rotor = _rebuilt(rotor, strips, knowns, turns)
     for round_number in range(MAP_ROUNDS):
         cells = telling_cells(rotor)
         early = round_number < EARLY_ROUNDS
         for i, (strip, known) in enumerate(zip(strips, knowns, strict=True)):
-            near = None if early else turns[i]
+            near = None if early and begun is None else turns[i]
+            if begun is not None and near is None:
+                continue
             turns[i] = read_turn(rotor, cells, strip, known, near, EARLY_SETTLED_RAD if early else SETTLED_RAD)
         rotor = _rebuilt(rotor, strips, knowns, turns)
     return replace(rotor, inflation=_inflation(rotor, strips, knowns, turns))

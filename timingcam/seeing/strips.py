@@ -11,17 +11,19 @@ does not count as a mark.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Protocol
 
 import cv2
 import numpy as np
 
-from timingcam.seeing.pose import Pose
 from timingcam.seeing.register import Shift
 
 # Our choice: what is wider than this along the rim is light, not a mark (bolts and holes are narrower).
 EVEN_OUT_DEG = 24.0
 FAINT_SDS = 5.0  # our choice: a pattern this many noise sds strong counts by a quarter
 FAINT_LIGHT = 0.06  # our choice: coding is off by a few codes of some 80 in lit metal, a twentieth of the light
+DARKEST = 0.15  # our choice: of the median; what is darker is as noisy as if it were that bright
+NOWHERE_PX = -1e5  # outside of any picture
 ENOUGH_AROUND = 0.85  # our choice: of the window along the angle
 
 
@@ -53,20 +55,60 @@ def make_grid(radius_px: float, inner: float, outer: float, most_angles: int = 2
     return Grid(np.linspace(inner, outer, n_radii), n_angles)
 
 
+class Lies(Protocol):
+    """What says where places on a rotor lie in the picture: `Pose` or `Drum`."""
+
+    def to_image(self, xy: np.ndarray) -> np.ndarray:
+        """Positions on the rotor, shape (..., 2), to pixels; NaN where they cannot be seen."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Part:
+    """Where only a part of the rotor shows: its place, shape (h, w) of bool, and the mean picture, in the reference."""
+
+    shows: np.ndarray
+    mean: np.ndarray
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Sampler:
-    """Where a grid's cells lie in the reference picture, worked out once: `xy_px` shape (n_radii, n_angles, 2)."""
+    """Where a grid's cells lie in the reference picture, worked out once: `xy_px` shape (n_radii, n_angles, 2).
+
+    Where only a part of the rotor shows, `shows` says which cells, and `usual` their mean light; else both are None.
+    """
 
     grid: Grid
-    pose: Pose
+    pose: Lies
     xy_px: np.ndarray
+    shows: np.ndarray | None = None
+    usual: np.ndarray | None = None
+
+    @property
+    def share(self) -> float:
+        """Share of the cells that show the rotor."""
+        return 1.0 if self.shows is None else float(self.shows.mean())
 
 
-def make_sampler(grid: Grid, pose: Pose) -> Sampler:
-    """Work out where the cells of a grid lie in the reference picture."""
+def make_sampler(grid: Grid, pose: Lies, part: Part | None = None) -> Sampler:
+    """Work out where the cells of a grid lie in the reference picture, and which of them show the rotor."""
     angle = grid.angles_rad()
     unit = np.stack([np.cos(angle), np.sin(angle)], axis=-1)
-    return Sampler(grid, pose, pose.to_image(grid.radii[:, None, None] * unit).astype(np.float32))
+    xy_px = np.nan_to_num(pose.to_image(grid.radii[:, None, None] * unit), nan=NOWHERE_PX).astype(np.float32)
+    if part is None:
+        return Sampler(grid, pose, xy_px)
+    shows = _read(part.shows.astype(np.float32), xy_px, cv2.BORDER_CONSTANT) > 0.99
+    return Sampler(grid, pose, xy_px, shows, _read(part.mean, xy_px))
+
+
+def read_strip(
+    sampler: Sampler, picture: np.ndarray, shift: Shift, rows: tuple[int, int]
+) -> tuple[np.ndarray, np.ndarray]:
+    """Read a picture's strip and even it out: `unwrap`, then `even_out` or, of a part of the rotor, `against_usual`."""
+    strip, known = unwrap(sampler, picture, shift, rows)
+    if sampler.shows is None or sampler.usual is None:
+        return even_out(strip, known, sampler.grid)
+    known &= sampler.shows
+    return against_usual(strip, known, sampler.usual), known
 
 
 def unwrap(sampler: Sampler, picture: np.ndarray, shift: Shift, rows: tuple[int, int]) -> tuple[np.ndarray, np.ndarray]:
@@ -87,7 +129,7 @@ def unwrap(sampler: Sampler, picture: np.ndarray, shift: Shift, rows: tuple[int,
     """
     matrix = shift.matrix().astype(np.float32)
     maps = cv2.transform(sampler.xy_px, matrix[:2])
-    strip = cv2.remap(picture, maps, None, cv2.INTER_LINEAR, None, cv2.BORDER_REPLICATE)  # type: ignore[call-overload]
+    strip = _read(picture, maps)
     x, y = maps[..., 0], maps[..., 1]
     known = (y >= rows[0]) & (y <= rows[1]) & (x >= 0) & (x <= picture.shape[1] - 1)
     return strip, known
@@ -112,9 +154,22 @@ def even_out(strip: np.ndarray, known: np.ndarray, grid: Grid) -> tuple[np.ndarr
     share = _blur_around(weight, width)
     level = _blur_around(strip * weight, width) / np.maximum(share, 1e-3)
     # Relative to the light there: a mark in the shade is as much a mark.
-    floor = 0.15 * float(np.median(level[known])) + 1e-6 if known.any() else 1.0
+    floor = DARKEST * float(np.median(level[known])) + 1e-6 if known.any() else 1.0
     known = known & (share > ENOUGH_AROUND)
     return (strip - level) / np.maximum(level, floor) * known, known
+
+
+def against_usual(strip: np.ndarray, known: np.ndarray, usual: np.ndarray) -> np.ndarray:
+    """How far a strip is off what its places usually show, as a share of that; 0 where not known.
+
+    Through a small opening little is seen on either side of a cell, and less of it near the opening's edge: so it is
+    not what lies beside a cell that its light is held against, but what other flashes show there.
+    """
+    if not known.any():
+        return np.zeros_like(strip)
+    floor = DARKEST * float(np.median(usual[known])) + 1e-6
+    gain = float(np.median(strip[known] / np.maximum(usual[known], floor)))
+    return (strip / max(gain, 1e-6) - usual) / np.maximum(usual, floor) * known
 
 
 def recentred(
@@ -158,6 +213,10 @@ def pattern_trust(light: np.ndarray, noise_variance: float) -> np.ndarray:
     """
     strength = cv2.blur(light.astype(np.float32) ** 2, (5, 5))
     return ((strength / (strength + FAINT_SDS**2 * noise_variance + FAINT_LIGHT**2)) ** 2).astype(np.float32)
+
+
+def _read(picture: np.ndarray, xy_px: np.ndarray, border: int = cv2.BORDER_REPLICATE) -> np.ndarray:
+    return cv2.remap(picture, xy_px, None, cv2.INTER_LINEAR, None, border)  # type: ignore[call-overload]
 
 
 def _blur_around(strip: np.ndarray, width: int) -> np.ndarray:

@@ -15,26 +15,30 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from timingcam.errors import CannotMeasure
-from timingcam.seeing.angles import RotorMap, fits, turned
+from timingcam.seeing.angles import RotorMap, Turn, fits, read_turn, telling_cells, turned
+from timingcam.seeing.drum import Drum
 from timingcam.seeing.light import FlashLight, LitPicture
 from timingcam.seeing.mosaic import Stack, lay, outside
 from timingcam.seeing.overexposure import refuse_over_exposed
 from timingcam.seeing.pose import Pose, ellipse_points, poses_of_ellipse
-from timingcam.seeing.register import Reference, make_reference
-from timingcam.seeing.rigid import MIN_SPREAD_DEG, Evidence, refine_pose, unexplained
+from timingcam.seeing.register import Reference, make_reference, no_shift
+from timingcam.seeing.rigid import MIN_SPREAD_DEG, N_RIGID, Evidence, refine_pose, unexplained
 from timingcam.seeing.rim import CENTRE_SD, INNER, pose_of, rim_of, turns_of
 from timingcam.seeing.rings import Ring, find_rings
 from timingcam.seeing.rotor_map import build_map
 from timingcam.seeing.side_by_side import side_by_side
-from timingcam.seeing.strips import Grid, even_out, make_grid, make_sampler, recentred, unwrap
+from timingcam.seeing.strips import Grid, Part, make_grid, make_sampler, read_strip, recentred
 from timingcam.seeing.turning_pose import flattening_between, guesses
 
 DO_VIEW = "film square-on with the whole rotor in view, lit by the strobe, or point at its centre with --centre X,Y"
-N_RIGID = 20
+
 WITHIN_RIM = 0.97  # rim radii: a rim a little too large takes in edges that stand still
 ENOUGH_RINGS, OTHER_SHAPE = 3, 0.004  # our choice, the latter of the rim's size: twice the usual error of a rim's axes
 HOPELESS = 1.8  # our choice: what one way of leaning leaves unexplained over what the other does, before refining
+FINEST_PART = 4096  # our choice: columns a turn, where the rotor is seen near: a pixel of a rotor 1300 px across
+APART_ROUNDS = 4
 WHOLE_RING = 0.9  # of its length, our choice
+SHOWN, SHOWN_PART = 1.3, 1.4  # our choice: the index lies a fifth beyond the rim at most, beside an opening at its edge
 OTHER_POSE_DEG = 3.0  # our choice: poses closer than this are one
 
 
@@ -56,7 +60,7 @@ class View:
     on `wide`, a grid that reaches outside of the rim; `rotor_on_wide` the rotor's map on the same grid.
     """
 
-    pose: Pose
+    pose: Pose | Drum
     pose_covariance: np.ndarray
     reference: Reference
     reference_frame: int
@@ -68,6 +72,31 @@ class View:
     mean: np.ndarray  # the reference picture: mean over the flashes
     warnings: tuple[str, ...]
     other: OtherView | None  # the second pose that the rim allows, where it is another
+    part: Part | None = None  # where only a part of the rotor shows
+
+    @property
+    def tilt_deg(self) -> float:
+        """How obliquely the rotor is seen: all of it, or the part that shows."""
+        return self.pose.tilt_deg if self.part is None else self.pose.oblique_deg(self.about_px()[0])
+
+    def about_px(self) -> tuple[np.ndarray, float]:
+        """The middle of what is to be shown of the picture, and half its breadth: all of the rotor, or what shows."""
+        if self.part is None:
+            return self.pose.centre_px, SHOWN * self.pose.radius_px
+        rows, cols = np.nonzero(self.part.shows)
+        low, high = np.array([cols.min(), rows.min()]), np.array([cols.max(), rows.max()])
+        return 0.5 * (low + high), SHOWN_PART * 0.5 * float((high - low).max())
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PartSeen:
+    """What is known where only a part of the rotor shows: `part`; `still` (h, w), what surely stands still; `turns` of
+    the pictures, roughly; `inner`, the least radius that shows."""
+
+    part: Part
+    still: np.ndarray
+    turns: list[Turn | None]
+    inner: float
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -105,7 +134,7 @@ def find_view(light: FlashLight, lit: list[LitPicture], centre_px: np.ndarray | 
     (pose, covariance), *second = _rigid(stack, _starts(ring, rings, mean.shape), _circles(ring, rings))
     far = bool(second) and _apart_deg(pose, second[0][0]) > OTHER_POSE_DEG
     other = OtherView(*second[0], stack, known) if far else None
-    return _assembled(stack, (pose, covariance), (mean, known), other)
+    return assembled(stack, (pose, covariance), (mean, known), other)
 
 
 def other_view(view: View) -> View:
@@ -119,7 +148,7 @@ def other_view(view: View) -> View:
     if view.other is None:
         raise ValueError("this view has no other pose")
     other = view.other
-    return _assembled(other.stack, (other.pose, other.covariance), (view.mean, other.known), None)
+    return assembled(other.stack, (other.pose, other.covariance), (view.mean, other.known), None)
 
 
 def _widest(lit: list[LitPicture]) -> list[LitPicture]:
@@ -233,8 +262,7 @@ def _evidence(stack: Stack, start: _Start, circles_px: tuple[np.ndarray, ...]) -
         sampler = make_sampler(grid, trial)
         strips, masks = [], []
         for picture, lit, shift in zip(pictures, part.lit, part.shifts, strict=True):
-            strip, known = unwrap(sampler, picture, shift, lit.rows)
-            strip, known = even_out(strip, known, grid)
+            strip, known = read_strip(sampler, picture, shift, lit.rows)
             strips.append(strip)
             masks.append(known)
         return np.stack(strips), np.stack(masks)
@@ -242,14 +270,38 @@ def _evidence(stack: Stack, start: _Start, circles_px: tuple[np.ndarray, ...]) -
     return Evidence(strips_of, grid, degs[chosen], start.rim_px, circles_px)
 
 
-def _assembled(
-    stack: Stack, how: tuple[Pose, np.ndarray], what: tuple[np.ndarray, np.ndarray], other: OtherView | None
+def assembled(
+    stack: Stack,
+    how: tuple[Pose | Drum, np.ndarray],
+    what: tuple[np.ndarray, np.ndarray],
+    other: OtherView | None = None,
+    seen: PartSeen | None = None,
 ) -> View:
+    """The view, of a pose with its covariance, and of the mean picture with where it is known.
+
+    Parameters
+    ----------
+    stack : Stack
+    how : (Pose or Drum, ndarray)
+    what : (ndarray, ndarray)
+    other : OtherView, optional
+        The second pose that the rim allows.
+    seen : PartSeen, optional
+        Where only a part of the rotor shows.
+
+    Raises
+    ------
+    CannotMeasure
+        If the flashes do not look alike.
+    """
     (pose, covariance), (mean, known) = how, what
-    grid = make_grid(pose.radius_px, INNER, WITHIN_RIM)
-    strips, knowns = stack.strips(pose, grid)
-    rotor = build_map(grid, strips, knowns, CENTRE_SD)
-    turns = turns_of(rotor, strips, knowns)
+    part = None if seen is None else seen.part
+    finest = {} if seen is None else {"most_angles": FINEST_PART}
+    grid = make_grid(pose.radius_px, INNER if seen is None else seen.inner, WITHIN_RIM, **finest)
+    strips, knowns = stack.strips(pose, grid, part)
+    begun = None if seen is None else seen.turns
+    rotor = build_map(grid, strips, knowns, CENTRE_SD, begun)
+    turns = turns_of(rotor, strips, knowns) if begun is None else _turns_near(rotor, strips, knowns, begun)
     degs = np.array([t.deg if t is not None and fits(t) else np.nan for t in turns])
     if np.isfinite(degs).sum() < 3:
         raise CannotMeasure(
@@ -257,20 +309,61 @@ def _assembled(
             expected="the same marks and bolts in every flash",
             do=DO_VIEW,
         )
-    wide = make_grid(pose.radius_px, 0.5, 1.45, most_radii=160)
-    wide_strips, wide_knowns = stack.strips(pose, wide)
-    still_strip = _mean(wide_strips, wide_knowns)
+    wide = make_grid(pose.radius_px, 0.5, 1.45, most_radii=160, **finest)
+    wide_strips, wide_knowns = stack.strips(pose, wide, part)
     good = np.flatnonzero(np.isfinite(degs))
     # About each flash's own centre, as its turn is meant.
     own = [recentred(wide_strips[i], wide_knowns[i], wide, turns[i].centre) for i in good]  # type: ignore[union-attr]
-    rotor_on_wide = _mean(
-        [turned(strip, -degs[i]) for i, (strip, _) in zip(good, own, strict=True)],
-        [turned(seen.astype(np.float32), -degs[i]) > 0.5 for i, (_, seen) in zip(good, own, strict=True)],
-    )
-    reference = make_reference(mean, outside(mean.shape, pose, 1.02) & known, pose.centre_px)
+    if part is None:
+        still_strip = _mean(wide_strips, wide_knowns)
+        rotor_on_wide = _rotor_of(own, degs[good])
+    else:
+        still_strip = still_of(mean, known, pose, wide)
+        rotor_on_wide = rotor_apart(own, degs[good])
+    still = seen.still if seen is not None else outside(mean.shape, pose, 1.02) & known
+    about_px = pose.centre_px if seen is None else np.array(mean.shape[::-1]) / 2.0
+    reference = make_reference(mean, still, about_px)
     return View(
-        pose, covariance, reference, stack.lit[0].frame, rotor, wide, still_strip, rotor_on_wide, degs, mean, (), other
+        pose, covariance, reference, stack.lit[0].frame, rotor, wide, still_strip, rotor_on_wide, degs, mean, (), other,
+        part,
+    )  # fmt: skip
+
+
+def _turns_near(
+    rotor: RotorMap, strips: list[np.ndarray], knowns: list[np.ndarray], begun: list[Turn | None]
+) -> list[Turn | None]:
+    cells = telling_cells(rotor)
+    return [
+        None if near is None else read_turn(rotor, cells, s, k, near)
+        for s, k, near in zip(strips, knowns, begun, strict=True)
+    ]
+
+
+def still_of(mean: np.ndarray, known: np.ndarray, pose: Pose | Drum, grid: Grid) -> np.ndarray:
+    """The mean picture's strip, evened out: what stands still is sharp there, and what turns is smeared."""
+    picture = (mean * known).astype(np.float32)
+    return read_strip(make_sampler(grid, pose), picture, no_shift(pose.centre_px), (0, len(mean) - 1))[0]
+
+
+def _rotor_of(own: list[tuple[np.ndarray, np.ndarray]], degs: np.ndarray) -> np.ndarray:
+    """The mean of strips, each turned back."""
+    return _mean(
+        [turned(strip, -deg) for (strip, _), deg in zip(own, degs, strict=True)],
+        [turned(seen.astype(np.float32), -deg) > 0.5 for (_, seen), deg in zip(own, degs, strict=True)],
     )
+
+
+def rotor_apart(own: list[tuple[np.ndarray, np.ndarray]], degs: np.ndarray) -> np.ndarray:
+    """The rotor's map where strips were held against what their places usually show.
+
+    That holds a mark too, where it stood for long: what the map leaves over on the whole is put back, by turns.
+    """
+    rotor = _rotor_of(own, degs)
+    for _ in range(APART_ROUNDS):
+        left = [(s - turned(rotor, deg)) * k for (s, k), deg in zip(own, degs, strict=True)]
+        usual = _mean(left, [k for _, k in own])
+        rotor = _rotor_of([((s - usual) * k, k) for s, k in own], degs)
+    return rotor
 
 
 def _mean(strips: list[np.ndarray], knowns: list[np.ndarray]) -> np.ndarray:

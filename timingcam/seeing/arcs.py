@@ -1,0 +1,179 @@
+"""The rotor's centre, from arcs: through a small opening, what turns is smeared into arcs about a centre far outside.
+
+In:  the mean picture of many flashes, the opening.
+Out: a `Pose` to begin with, the rim's points, and those of other arcs.
+Not here: the refining by the turning itself (`rigid.py`).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from scipy.optimize import least_squares
+
+from timingcam.errors import CannotMeasure
+from timingcam.seeing.opening import DO_OPENING, Opening
+from timingcam.seeing.pose import FOCAL_SHARE, Pose
+from timingcam.seeing.rings import Edges, find_edges
+
+BLUR_PX = 1.5
+MOST_EDGES = 6000
+TRIALS = 4000  # our choice: pairs of edges; half of the edges being arcs, a thousand would do
+POINTS_AT = np.radians(2.0)  # our choice: an edge's direction is good to a degree or two
+LEAST_APART = 0.25  # of the opening's longer side: nearer pairs cross anywhere
+LEAST_EDGES = 60
+ALIKE_PX, MOST_ARCS = 2.0, 6
+RIM_BEYOND, RIM_WITHIN = 0.10, 0.06  # our choice, of the opening's longer side: how far a mark ends from the rim
+
+
+class CentreShows(CannotMeasure):
+    """The rotor's centre is within what shows of it: it is to be seen as a whole."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ArcsSeen:
+    """A pose to begin with, in which the rim has radius 1; points of the rim, and of each of the other arcs."""
+
+    pose: Pose
+    rim_px: np.ndarray
+    arcs_px: tuple[np.ndarray, ...]
+
+
+def find_arcs(mean: np.ndarray, known: np.ndarray, opening: Opening) -> ArcsSeen:
+    """Find the centre that arcs in the opening are about, and the rim among them.
+
+    Parameters
+    ----------
+    mean : ndarray, shape (h, w), float32
+    known : ndarray of bool, same shape
+    opening : Opening
+
+    Raises
+    ------
+    CannotMeasure
+        If there is no centre that arcs are about.
+    CentreShows
+        If it lies in the opening itself.
+    """
+    reach = opening.reach_px()
+    margin = max(3, round(2 * RIM_BEYOND * reach)) | 1
+    about = cv2.dilate(opening.shows.astype(np.uint8), np.ones((margin, margin), np.uint8)).astype(bool)
+    found = find_edges(mean, known, BLUR_PX, 60000)
+    within = about[np.clip(np.rint(found.xy[:, 1]).astype(int), 0, mean.shape[0] - 1),
+                   np.clip(np.rint(found.xy[:, 0]).astype(int), 0, mean.shape[1] - 1)]  # fmt: skip
+    keep = np.flatnonzero(within)[:MOST_EDGES]
+    edges = Edges(found.xy[keep], found.unit[keep], found.strength[keep])
+    if len(edges.xy) < LEAST_EDGES:
+        raise _no_arcs("too few edges in the opening to tell where the rotor's centre is")
+    centre = _common_centre(edges, reach)
+    facing = np.abs(_aside(edges, centre)) < POINTS_AT
+    if facing.sum() < LEAST_EDGES:
+        raise _no_arcs("no arcs in the opening about one centre")
+    if _within(opening, centre):
+        raise CentreShows(
+            found="the rotor's centre within the part that shows", expected="a part of its face, at a timing hole",
+            do=DO_OPENING,
+        )  # fmt: skip
+    centre, arcs = _arcs_about(Edges(edges.xy[facing], edges.unit[facing], edges.strength[facing]), centre)
+    outer = float(np.linalg.norm(opening.hull_px - centre, axis=1).max())
+    rim = _rim_of(arcs, edges, centre, (outer, reach))
+    radius = rim[0] if rim is not None else outer
+    others = tuple(xy for r, xy in arcs if rim is None or r != rim[0])
+    return ArcsSeen(_facing_pose(centre, radius, mean.shape), np.zeros((0, 2)) if rim is None else rim[1], others)
+
+
+def _common_centre(edges: Edges, reach: float) -> np.ndarray:
+    """Where most edges' normals meet."""
+    rng = np.random.default_rng(0)
+    n = len(edges.xy)
+    weight = np.sqrt(edges.strength)
+    one, other = rng.integers(0, n, TRIALS), rng.integers(0, n, TRIALS)
+    apart = np.linalg.norm(edges.xy[one] - edges.xy[other], axis=1) > LEAST_APART * 2 * reach
+    one, other = one[apart], other[apart]
+    a, b = edges.unit[one], edges.unit[other]
+    cross = a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0]
+    gap = edges.xy[other] - edges.xy[one]
+    good = np.abs(cross) > 0.02
+    along = (gap[good, 0] * b[good, 1] - gap[good, 1] * b[good, 0]) / cross[good]
+    crossing = edges.xy[one[good]] + along[:, None] * a[good]
+    # Marks run towards the centre and have normals across: arcs are what most normals point from.
+    score = [float(weight[np.abs(_aside(edges, c)) < POINTS_AT].sum()) for c in crossing[:1500]]
+    if not score:
+        raise _no_arcs("no arcs in the opening about one centre")
+    return crossing[int(np.argmax(score))]
+
+
+def _aside(edges: Edges, centre: np.ndarray) -> np.ndarray:
+    """Angle by which each edge's normal passes a centre by, radians."""
+    to = centre - edges.xy
+    to = to / np.maximum(np.linalg.norm(to, axis=1, keepdims=True), 1e-9)
+    return np.arcsin(np.clip(to[:, 0] * edges.unit[:, 1] - to[:, 1] * edges.unit[:, 0], -1, 1))
+
+
+def _within(opening: Opening, centre: np.ndarray) -> bool:
+    return cv2.pointPolygonTest(opening.hull_px.astype(np.float32), (float(centre[0]), float(centre[1])), False) >= 0
+
+
+def _arcs_about(edges: Edges, centre: np.ndarray) -> tuple[np.ndarray, list[tuple[float, np.ndarray]]]:
+    """The arcs at which edges crowd, and the centre that they agree on: radius and points of each."""
+    arcs: list[tuple[float, np.ndarray]] = []
+    for _ in range(4):
+        radius = np.linalg.norm(edges.xy - centre, axis=1)
+        arcs = []
+        counts, border = np.histogram(radius, bins=np.arange(radius.min() - 1, radius.max() + 2, 1.0))
+        counts = np.convolve(counts, np.ones(3), mode="same")
+        for _ in range(MOST_ARCS):
+            k = int(np.argmax(counts))
+            if counts[k] < LEAST_EDGES / 3:
+                break
+            near = np.abs(radius - border[k] - 0.5) < ALIKE_PX
+            arcs.append((float(np.median(radius[near])), edges.xy[near]))
+            counts[max(0, k - 4) : k + 5] = 0
+        if not arcs:
+            raise _no_arcs("no arcs in the opening about one centre")
+        centre = _fitted(arcs, centre)
+    return centre, arcs
+
+
+def _fitted(arcs: list[tuple[float, np.ndarray]], centre: np.ndarray) -> np.ndarray:
+    """The centre about which all arcs are round."""
+
+    def off(free: np.ndarray) -> np.ndarray:
+        each = [np.linalg.norm(xy - free[:2], axis=1) - free[2 + k] for k, (_, xy) in enumerate(arcs)]
+        return np.concatenate(each)
+
+    start = np.r_[centre, [r for r, _ in arcs]]
+    return least_squares(off, start, loss="soft_l1", x_scale=np.maximum(np.abs(start), 1.0)).x[:2]
+
+
+def _rim_of(
+    arcs: list[tuple[float, np.ndarray]], edges: Edges, centre: np.ndarray, ends: tuple[float, float]
+) -> tuple[float, np.ndarray] | None:
+    """The arc at which the rotor ends: near where what turns ends, brighter inside."""
+    outer, reach = ends
+    near = [(r, xy) for r, xy in arcs if -RIM_WITHIN < (r - outer) / (2 * reach) < RIM_BEYOND]
+    best: tuple[float, np.ndarray] | None = None
+    most = 0.0
+    for r, xy in near:
+        there = np.abs(np.linalg.norm(edges.xy - centre, axis=1) - r) < ALIKE_PX
+        inward = ((centre - edges.xy[there]) * edges.unit[there]).sum(axis=1) > 0
+        strength = float((edges.strength[there] * inward).sum())
+        if strength > most:
+            best, most = (r, xy), strength
+    return best
+
+
+def _facing_pose(centre: np.ndarray, radius_px: float, shape: tuple[int, ...]) -> Pose:
+    """A rotor whose face is square to the lens' own axis, wherever its centre appears."""
+    size = np.array([shape[1], shape[0]])
+    focal, middle = FOCAL_SHARE * float(size.max()), (size - 1) / 2.0
+    off = (centre - middle) / focal
+    far = float(np.hypot(*off))
+    lean = np.arctan(far)
+    return Pose(centre, radius_px * float(np.cos(lean)), lean * off / max(far, 1e-12), focal, middle)
+
+
+def _no_arcs(found: str) -> CannotMeasure:
+    return CannotMeasure(found=found, expected="a part of the rotor's face whose rim shows as an arc", do=DO_OPENING)

@@ -1,0 +1,121 @@
+"""The opening through which a part of the rotor shows: where the picture changes from flash to flash.
+
+In:  pictures laid on one another by what stands still, their mean.
+Out: where the rotor shows, as a mask; and which way what moves there runs.
+Not here: where the rotor's centre or shaft lies.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from timingcam.errors import CannotMeasure
+from timingcam.seeing.mosaic import Stack
+
+UNSTEADY_PX = 0.7  # our choice: a picture laid so far aside makes that much of a still edge's slope
+STANDS_OUT = 4.0  # our choice: what moves, over the noise of what stands still
+STILL_SHARE = 0.2  # our choice: of the picture, at least so much stands still, or no opening is seen
+THIN_SHARE = 0.01  # our choice: of the picture's shorter side; a still edge laid a little aside is thinner
+LEAST_SHARE = 0.004  # our choice: of the picture's area; less shows no marks that could be told
+DO_OPENING = "hold the phone still and nearer, square to the opening, with its whole edge and the index in the picture"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Opening:
+    """Where the rotor shows: `shows` (h, w) of bool; `hull_px` (n, 2) the corners round it; `run_rad` the direction in
+    which the light changes most there, clockwise from x: marks run across it."""
+
+    shows: np.ndarray
+    hull_px: np.ndarray
+    run_rad: float
+
+    def middle_px(self) -> np.ndarray:
+        """The middle of its corners' box, shape (2,)."""
+        return 0.5 * (self.hull_px.min(axis=0) + self.hull_px.max(axis=0))
+
+    def reach_px(self) -> float:
+        """Half its longer side."""
+        return 0.5 * float(np.ptp(self.hull_px, axis=0).max())
+
+    def beside(self, margin_px: float) -> np.ndarray:
+        """What surely stands still: all that is further from it than that, shape (h, w)."""
+        return cv2.distanceTransform((~self.shows).astype(np.uint8), cv2.DIST_L2, 5) > margin_px
+
+
+def find_opening(stack: Stack, mean: np.ndarray, known: np.ndarray) -> Opening:
+    """Find where the picture changes from flash to flash.
+
+    Parameters
+    ----------
+    stack : Stack
+    mean : ndarray, shape (h, w), float32
+    known : ndarray of bool, same shape
+
+    Raises
+    ------
+    CannotMeasure
+        If nothing moves, or nothing stands still.
+    """
+    power, slopes, count = _changes(stack, mean, known)
+    seen = known & (count > 3)
+    if not seen.any():
+        raise _no_opening("flashes that show no part of the picture in common")
+    variance = cv2.blur(power / np.maximum(count, 1), (3, 3))
+    gx, gy = cv2.Scharr(mean, cv2.CV_32F, 1, 0) / 32, cv2.Scharr(mean, cv2.CV_32F, 0, 1) / 32
+    noise = float(np.percentile(variance[seen], 100 * STILL_SHARE))
+    moves = seen & (variance > STANDS_OUT**2 * noise + UNSTEADY_PX**2 * (gx**2 + gy**2))
+    # Marks leave gaps between them where bare metal passes: what lies within a few per cent of one another is one.
+    reach = max(3, round(0.04 * min(mean.shape))) | 1
+    thin = max(3, round(THIN_SHARE * min(mean.shape))) | 1
+    moves = cv2.morphologyEx(moves.astype(np.uint8), cv2.MORPH_OPEN, np.ones((thin, thin), np.uint8))
+    joined = cv2.dilate(moves, np.ones((reach, reach), np.uint8))
+    n, label = cv2.connectedComponents(joined)
+    if n < 2:
+        raise _no_opening("nothing that changes from flash to flash")
+    weight = np.bincount(label.ravel(), (variance * moves).ravel(), n)
+    weight[0] = 0
+    there = (label == int(np.argmax(weight))) & (moves > 0)
+    if there.sum() < LEAST_SHARE * mean.size:
+        raise _no_opening("next to nothing that changes from flash to flash")
+    rows, cols = np.nonzero(there)
+    hull = cv2.convexHull(np.stack([cols, rows], axis=1).astype(np.int32))
+    shows = np.zeros(mean.shape, np.uint8)
+    cv2.fillConvexPoly(shows, hull, 1)
+    tensor = [float(part[there].sum()) for part in slopes]
+    run_rad = 0.5 * float(np.arctan2(2 * tensor[2], tensor[0] - tensor[1]))
+    return Opening((shows > 0) & known, hull[:, 0].astype(float), run_rad)
+
+
+def _changes(stack: Stack, mean: np.ndarray, known: np.ndarray) -> tuple[np.ndarray, list[np.ndarray], np.ndarray]:
+    """Sums over the pictures of what they differ by from the mean, squared; of the products of its slopes (xx, yy, xy);
+    and how many show each place."""
+    h, w = mean.shape
+    power, count = np.zeros((h, w), np.float32), np.zeros((h, w), np.float32)
+    slopes = [np.zeros((h, w), np.float32) for _ in range(3)]
+    inverse = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    for lit, shift in zip(stack.lit, stack.shifts, strict=True):
+        warp = shift.matrix()[:2]
+        mask = np.zeros((h, w), np.float32)
+        mask[lit.first : lit.last + 1] = 1.0
+        inside = (cv2.warpAffine(mask, warp, (w, h), flags=inverse) > 0.99) & known
+        picture = cv2.warpAffine(stack.light.picture(lit.luma, lit.rows), warp, (w, h), flags=inverse)
+        if not inside.any():
+            continue
+        gain = float(np.median(picture[inside] / np.maximum(mean[inside], 1e-6)))
+        off = np.where(inside, picture - gain * mean, 0).astype(np.float32)
+        power += off**2
+        count += inside
+        soft = cv2.GaussianBlur(off, (0, 0), 1.2)
+        dx, dy = cv2.Scharr(soft, cv2.CV_32F, 1, 0), cv2.Scharr(soft, cv2.CV_32F, 0, 1)
+        whole = cv2.erode(inside.astype(np.uint8), np.ones((7, 7), np.uint8))
+        for total, part in zip(slopes, (dx * dx, dy * dy, dx * dy), strict=True):
+            total += part * whole
+    return power, slopes, count
+
+
+def _no_opening(found: str) -> CannotMeasure:
+    return CannotMeasure(found=found, expected="a part of the rotor that turns, in an opening that stands still",
+                         do=DO_OPENING)  # fmt: skip

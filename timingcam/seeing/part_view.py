@@ -1,0 +1,269 @@
+"""Where the rotor stands, when only a part of it shows: through a timing hole, or its edge seen from the side.
+
+In:  the clip, its flashes, pictures of some of them; what the engine file says of the marks.
+Out: `View`.
+Not here: the whole rotor in view (`view.py`).
+
+The place where the picture changes from flash to flash is what shows of the rotor. Through a hole, the arcs there tell
+the centre; on an edge, marks that slow down away from the middle tell where the shaft is.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from timingcam.errors import CannotMeasure
+from timingcam.seeing.angles import Turn
+from timingcam.seeing.arcs import find_arcs
+from timingcam.seeing.chain import chained_turns
+from timingcam.seeing.clip import ClipInfo, frames
+from timingcam.seeing.constellation import CLEAR_MARK_A_RADIUS, least_clear
+from timingcam.seeing.drum import Drum
+from timingcam.seeing.drum_start import EDGE_WIDTH, find_drum, moved_aside
+from timingcam.seeing.flashes import Flashes
+from timingcam.seeing.light import FlashLight, LitPicture
+from timingcam.seeing.lines import find_lines
+from timingcam.seeing.marks import INSIDE, Maps, Place
+from timingcam.seeing.mosaic import Stack, lay
+from timingcam.seeing.opening import DO_OPENING, Opening, find_opening
+from timingcam.seeing.pose import Pose
+from timingcam.seeing.rigid import MIN_SPREAD_DEG, N_RIGID, Evidence, refine_pose
+from timingcam.seeing.spacing import USUAL_LOG_SD, scale_of
+from timingcam.seeing.strips import Grid, Part, make_grid, make_sampler, read_strip
+from timingcam.seeing.survey import KEPT_BYTES
+from timingcam.seeing.view import FINEST_PART, WITHIN_RIM, PartSeen, View, assembled, rotor_apart, still_of
+
+BESIDE_PX = 4.0  # our choice: an opening's edge, softened by coding
+MOST_SHOWN = 120  # our choice: pictures; each shows the opening, and little of the rotor
+SHOWS_SHARE = 0.6  # our choice: of the opening's rows, that a flash lit
+FEWEST = 6
+ROUNDS = 2  # our choice: pose and turns tell one another
+N_ROWS = 28  # our choice: of strips that the pose is fitted to
+QUICK_ROWS, QUICK_ANGLES = 60, 2048
+SCALE_ROUNDS, SETTLED_SCALE, LEAST_SCALE_SD = 6, 0.03, 0.004  # our choice: as well as marks are put on
+LEAST_INNER = 0.3  # of the rim's radius
+SIZE_SD = 1e-4  # where no rim is seen, where radius 1 lies is a name only
+
+
+Judge = Callable[[Maps], float]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Told:
+    """What the engine file says: where its marks are, `sense` as in `Maps`, whether they are on the rotor's edge; and
+    `judge`, how well a map with an index beside it can be read, to choose on which side of an edge the index is."""
+
+    places: list[Place]
+    sense: int
+    on_edge: bool
+    judge: Judge
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Seen:
+    """Pictures laid on one another, their mean and where it is known, and what shows of the rotor."""
+
+    stack: Stack
+    mean: np.ndarray
+    known: np.ndarray
+    opening: Opening
+    part: Part
+
+    @property
+    def still(self) -> np.ndarray:
+        """What surely stands still."""
+        return self.opening.beside(BESIDE_PX) & self.known
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Start:
+    """A pose to begin with, arcs and rim to be round in it, what is held of it, and the least radius that shows."""
+
+    pose: Pose | Drum
+    arcs_px: tuple[np.ndarray, ...]
+    rim_px: np.ndarray
+    hold: np.ndarray
+    inner: float
+
+
+def find_part_view(info: ClipInfo, flashes: Flashes, light: FlashLight, lit: list[LitPicture], told: Told) -> View:
+    """Find what shows of the rotor.
+
+    Parameters
+    ----------
+    info : ClipInfo
+    flashes : Flashes
+    light : FlashLight
+    lit : list of LitPicture
+        From all over the clip.
+    told : Told
+
+    Raises
+    ------
+    CannotMeasure
+        If no such part is found, or it does not turn as one.
+    CentreShows
+        If the rotor's centre is within what shows of it.
+    """
+    if len(lit) < FEWEST:
+        raise _too_few(len(lit))
+    opening = find_opening(*lay(light, lit))
+    lit = _showing(info, flashes, opening)
+    if len(lit) < FEWEST:
+        raise _too_few(len(lit))
+    stack, mean, known = lay(light, lit, None, opening.beside(BESIDE_PX))
+    opening = find_opening(stack, mean, known)
+    seen = _Seen(_in_time(stack), mean, known, opening, Part(opening.shows, mean))
+    start = _start_on_edge(seen, told) if told.on_edge else _start_on_face(seen)
+    pose, covariance = start.pose, np.eye(6)
+    for _ in range(ROUNDS):
+        grid = _grid(pose, start.inner)
+        evidence = _evidence(seen, (grid, _turns(seen, pose, grid)), start)
+        # One call each, as the fit gives back what it was given.
+        if isinstance(start.pose, Drum):
+            pose, covariance, _ = refine_pose(start.pose, evidence)
+        else:
+            pose, covariance, _ = refine_pose(start.pose, evidence)
+        start = replace(start, pose=pose)
+    turns = _turns(seen, pose, _grid(pose, start.inner))
+    return assembled(
+        seen.stack, (pose, covariance), (mean, known), None, PartSeen(seen.part, seen.still, turns, start.inner)
+    )
+
+
+def _grid(pose: Pose | Drum, inner: float) -> Grid:
+    return make_grid(pose.radius_px, inner, WITHIN_RIM, FINEST_PART, N_ROWS)
+
+
+def _turns(seen: _Seen, pose: Pose | Drum, grid: Grid) -> list[Turn | None]:
+    return chained_turns(*seen.stack.strips(pose, grid, seen.part))
+
+
+def _start_on_face(seen: _Seen) -> _Start:
+    """From the arcs through the hole."""
+    arcs = find_arcs(seen.mean, seen.known, seen.opening)
+    inner = float(np.linalg.norm(arcs.pose.to_plane(seen.opening.hull_px), axis=1).min())
+    hold = np.zeros((6, 6))
+    if not len(arcs.rim_px):
+        hold[2, 2] = 1 / SIZE_SD**2
+    return _Start(arcs.pose, arcs.arcs_px, arcs.rim_px, hold, max(inner, LEAST_INNER))
+
+
+def _start_on_edge(seen: _Seen, told: Told) -> _Start:
+    """From how the marks move, their spacing, and the side on which there is an index."""
+    tried = [_scaled(seen, told, drum) for drum in find_drum(seen.stack, seen.opening, seen.part)]
+    drum, clear, sd = max(tried, key=lambda one: one[1])
+    if clear <= 0:
+        raise CannotMeasure(
+            found="no marks on the rotor's edge spaced as the engine file's are, with an index at either side of it",
+            expected="two marks at least, and an index beside them", do=DO_OPENING,
+        )  # fmt: skip
+    # What the spacing tells is how large the rotor is where it is nearest.
+    far = drum.distance
+    lever = np.zeros(6)
+    lever[2], lever[5] = far / (far - 1.0), -1.0 / (far - 1.0)
+    return _Start(drum, (), np.zeros((0, 2)), np.outer(lever, lever) / sd**2, 1 - EDGE_WIDTH)
+
+
+def _scaled(seen: _Seen, told: Told, drum: Drum) -> tuple[Drum, float, float]:
+    """The edge at the size that its marks' spacing asks for, how well it can be read, and the size's relative sd."""
+    best = drum, 0.0, USUAL_LOG_SD
+    for _ in range(SCALE_ROUNDS):
+        maps = _quick_maps(seen, told, drum)
+        inside = maps.grid.radii < INSIDE
+        lines = [
+            line for line in find_lines(maps.rotor[inside], maps.grid.some(inside))
+            if line.score > least_clear(maps.rotor, CLEAR_MARK_A_RADIUS)
+        ]  # fmt: skip
+        scale = scale_of(maps, lines, told.places)
+        if scale is None:
+            break
+        if abs(np.log(scale.times)) < SETTLED_SCALE:
+            # Only where the marks fit as they are seen is there anything to be read.
+            clear = told.judge(maps)
+            if clear > best[1]:
+                best = drum, clear, float(np.hypot(scale.sd, LEAST_SCALE_SD))
+            if abs(np.log(scale.times)) < LEAST_SCALE_SD:
+                break
+        drum = moved_aside(seen.stack, drum.nearer(scale.times), seen.part)
+    return best
+
+
+def _quick_maps(seen: _Seen, told: Told, drum: Drum) -> Maps:
+    """Maps from rough turns, good enough to see lines on."""
+    grid = Grid(np.linspace(1.0 - EDGE_WIDTH, 1.3, QUICK_ROWS), QUICK_ANGLES)
+    strips, knowns = seen.stack.strips(drum, grid, seen.part)
+    turns = chained_turns(strips, knowns)
+    good = [k for k, turn in enumerate(turns) if turn is not None]
+    degs = np.array([turns[k].deg for k in good])  # type: ignore[union-attr]
+    if len(good) < FEWEST:
+        raise _too_few(len(good))
+    rotor = rotor_apart([(strips[k], knowns[k]) for k in good], degs)
+    still = still_of(seen.mean, seen.known, drum, grid)
+    return Maps(grid, rotor, still, degs, 1.0, told.sense, drum, np.eye(6))
+
+
+def _showing(info: ClipInfo, flashes: Flashes, opening: Opening) -> list[LitPicture]:
+    """Pictures of flashes that lit the opening, evenly from all over the clip."""
+    low, high = opening.hull_px[:, 1].min(), opening.hull_px[:, 1].max()
+    seen = np.minimum(flashes.piece_last, high) - np.maximum(flashes.piece_first, low)
+    index = np.flatnonzero(seen >= SHOWS_SHARE * (high - low))
+    per_frame = info.width * info.height * (2 if info.bits > 8 else 1)
+    most = min(MOST_SHOWN, max(2 * FEWEST, KEPT_BYTES // per_frame))
+    if len(index) > most:
+        index = index[np.unique(np.linspace(0, len(index) - 1, most).round().astype(int))]
+    index = index[np.argsort(flashes.piece_frame[index], kind="stable")]
+    wanted = flashes.piece_frame[index]
+    found = []
+    for frame in frames(info):
+        a, b = np.searchsorted(wanted, [frame.number, frame.number + 1])
+        for k in index[a:b]:
+            rows = int(flashes.piece_first[k]), int(flashes.piece_last[k])
+            found.append(LitPicture(frame.luma, frame.number, int(flashes.piece_of[k]), *rows))
+    return found
+
+
+def _in_time(stack: Stack) -> Stack:
+    order = sorted(range(len(stack.lit)), key=lambda k: (stack.lit[k].flash, stack.lit[k].frame))
+    return Stack(stack.light, [stack.lit[k] for k in order], [stack.shifts[k] for k in order])
+
+
+def _evidence(seen: _Seen, how: tuple[Grid, list[Turn | None]], start: _Start) -> Evidence:
+    """The flashes that differ most in angle, and the arcs."""
+    grid, turns = how
+    stack, part = seen.stack, seen.part
+    usable = [k for k, turn in enumerate(turns) if turn is not None]
+    degs = np.array([turns[k].deg for k in usable])  # type: ignore[union-attr]
+    if len(usable) < FEWEST:
+        raise CannotMeasure(
+            found=f"{len(usable)} flashes in which what shows of the rotor looks alike", do=DO_OPENING,
+            expected="marks that stay in view from flash to flash, as the advance moves them",
+        )  # fmt: skip
+    if np.ptp(degs) < MIN_SPREAD_DEG:
+        raise CannotMeasure(
+            found=f"a part of the rotor that the flashes show turned by no more than {np.ptp(degs):.1f} degrees",
+            expected=f"{MIN_SPREAD_DEG:.0f} at least, to tell where its centre is", do="open the throttle from idle to "
+            "full advance and close it again while filming, or film with the whole rotor in view",
+        )  # fmt: skip
+    order = np.argsort(degs)
+    spaced = np.linspace(0, max(len(order) - 1, 0), min(N_RIGID, len(order))).round().astype(int)
+    chosen = order[np.unique(spaced)]
+    some = [usable[k] for k in chosen]
+    lit, shifts = [stack.lit[k] for k in some], [stack.shifts[k] for k in some]
+    pictures = [stack.light.picture(one.luma, one.rows) for one in lit]
+
+    def strips_of(trial: Pose | Drum) -> tuple[np.ndarray, np.ndarray]:
+        sampler = make_sampler(grid, trial, part)
+        read = [read_strip(sampler, p, s, one.rows) for p, s, one in zip(pictures, shifts, lit, strict=True)]
+        return np.stack([strip for strip, _ in read]), np.stack([there for _, there in read])
+
+    return Evidence(strips_of, grid, degs[chosen], start.rim_px, (), start.arcs_px, start.hold)
+
+
+def _too_few(n: int) -> CannotMeasure:
+    return CannotMeasure(
+        found=f"{n} flashes that light what shows of the rotor", expected=f"{FEWEST} at least", do=DO_OPENING
+    )

@@ -1,0 +1,93 @@
+"""How large the rotor is in the picture, by the spacing of its marks.
+
+In:  lines on a map of the rotor whose scale is doubtful, the places of the file's marks.
+Out: by how much angles on the map are to be multiplied, with its standard uncertainty, and how well it fits.
+Not here: the map; which line is which for good (`naming.py`).
+
+On an edge seen from the side, a larger rotor that turns less looks nearly like a smaller one that turns more. The
+engine file's angles between the marks tell them apart: three marks by the ratio of their gaps, whatever the scale.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from timingcam.seeing.lines import Line
+from timingcam.seeing.marks import Maps, Place
+
+SCALES = np.exp(np.linspace(np.log(0.35), np.log(2.8), 209))  # our choice: of a rotor's size by its turning alone
+USUAL_LOG_SD = 0.4  # our choice: how far off the turning alone is
+FITS_DEG = 0.8  # our choice: lines and marks on the metal
+FEWEST = 2
+MISSED = 5.0  # our choice: of a mark whose place can be seen; half of what a clear one counts
+CLEAR_ENOUGH = 120.0
+
+
+@dataclass(frozen=True, slots=True)
+class Scale:
+    """By how much angles on the map are to be multiplied, its relative sd, and how well lines and marks then fit."""
+
+    times: float
+    sd: float
+    score: float
+
+
+def scale_of(maps: Maps, lines: list[Line], places: list[Place]) -> Scale | None:
+    """The scale at which lines on the map fit the file's marks best; None where fewer than two do.
+
+    Parameters
+    ----------
+    maps : Maps
+        Their angles may be wrong by a common factor.
+    lines : list of Line
+        On the rotor.
+    places : list of Place
+    """
+    if len(lines) < FEWEST or len(places) < FEWEST:
+        return None
+    at = np.array([(line.deg + 180.0) % 360.0 - 180.0 for line in lines])
+    clear = np.sqrt(np.minimum([line.score for line in lines], CLEAR_ENOUGH))
+    file_deg = np.array([place.deg for place in places])
+    best: Scale | None = None
+    for times in SCALES:
+        prior = -0.5 * float(np.log(times) / USUAL_LOG_SD) ** 2
+        for line_deg in at:
+            for anchor in file_deg:
+                zero = times * line_deg - anchor
+                fit = _fit(maps, (at, clear), (file_deg + zero + 180.0) % 360.0 - 180.0, float(times))
+                if fit is not None and (best is None or fit[0] + prior > best.score):
+                    best = Scale(float(times), 0.0, fit[0] + prior)
+                    chosen = fit[1:]
+    if best is None:
+        return None
+    return _straight(best, *chosen, file_deg, np.array([place.sd_deg for place in places]))
+
+
+def _fit(
+    maps: Maps, lines: tuple[np.ndarray, np.ndarray], there_deg: np.ndarray, times: float
+) -> tuple[float, np.ndarray, np.ndarray] | None:
+    """Score, which places were found, and the angles on the map at which they were."""
+    at, clear = lines
+    off = np.abs((times * at[None, :] - there_deg[:, None] + 180.0) % 360.0 - 180.0)
+    worth = clear[None, :] * np.exp(-((off / FITS_DEG) ** 2))
+    which = worth.argmax(axis=1)
+    most = worth[np.arange(len(which)), which]
+    found = off[np.arange(len(which)), which] < 2 * FITS_DEG
+    if found.sum() < FEWEST or len(np.unique(which[found])) < found.sum():
+        return None
+    missed = sum(maps.shows(deg / times) for deg in there_deg[~found])
+    return float(most[found].sum()) - MISSED * missed, found, at[which]
+
+
+def _straight(rough: Scale, found: np.ndarray, on_map: np.ndarray, file_deg: np.ndarray, sd_deg: np.ndarray) -> Scale:
+    """The scale by least squares over the marks that were found."""
+    x, y = on_map[found], file_deg[found]
+    # Places may lie on either side of the seam.
+    y = y[0] + (y - y[0] - rough.times * (x - x[0]) + 180.0) % 360.0 - 180.0 + rough.times * (x - x[0])
+    weight = 1.0 / (sd_deg[found] ** 2 + 0.1**2)
+    mx, my = np.average(x, weights=weight), np.average(y, weights=weight)
+    power = float((weight * (x - mx) ** 2).sum())
+    times = float((weight * (x - mx) * (y - my)).sum()) / max(power, 1e-9)
+    return Scale(times, 1.0 / (times * max(power, 1e-9) ** 0.5), rough.score)
