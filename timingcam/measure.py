@@ -41,7 +41,7 @@ from timingcam.reckoning.returning import cannot_tell_return
 from timingcam.reckoning.speeds import speed_of
 from timingcam.reckoning.top_lag import apparent_lag
 from timingcam.reckoning.warnings import warnings_of
-from timingcam.seeing.arcs import CentreShows
+from timingcam.seeing.arcs import NotAPart
 from timingcam.seeing.bands import find_bands
 from timingcam.seeing.best_frame import best_frame
 from timingcam.seeing.clip import ClipInfo, linear_light, open_clip
@@ -220,8 +220,10 @@ def _first_view(
         try:
             told = Told(mark_places(engine, btdc, sense), sense, on_edge, judge)
             return find_part_view(info, flashes, light, lit, told)
-        except CentreShows:
-            pass  # the cover is off: all of the rotor can be seen
+        except NotAPart:
+            if on_edge:
+                raise
+            # The cover is off, and all of the rotor can be seen.
     return find_view(light, lit, options.pointed.centre_stored(info))
 
 

@@ -36,6 +36,8 @@ KINDS: dict[str, tuple[float, tuple[Mark, ...], str, float, str]] = {
     "one-mark": (360.0, ONE, "anticlockwise", 104.0, "face"),
     "two-marks": (360.0, TWO, "clockwise", 96.0, "face"),
     "edge": (450.0, VEE, "clockwise", 150.0, "edge"),
+    "edge-other-way": (360.0, PAIR, "anticlockwise", 120.0, "edge"),
+    "edge-two": (360.0, TWO, "clockwise", 170.0, "edge"),
 }
 
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from gauntlet_case import Case
+from gauntlet_case import SWEEP, Case
 
 HAND: dict[str, Any] = {
     "camera.shake.turn_px": 5.0, "camera.shake.sway_mm": 1.0, "camera.shake.roll_deg": 0.4,
@@ -81,6 +81,19 @@ MEASURED = [
     Case("window-tilted", {**HOLE, **_tilt(10, 80)}, **WINDOW),
     Case("edge-marked", {"camera.rotor_share": 0.55}, engine="edge", above_mm=4.0),
     Case("edge-marked-shaken", {"camera.rotor_share": 0.55, **HAND}, engine="edge", above_mm=4.0),
+    Case("edge-from-below", {"camera.rotor_share": 0.5, "stator.index_at_deg": 180.0, **_tilt(6, 20)}, engine="edge"),
+    Case("edge-sideways-hand", {"camera.rotor_share": 0.5, "stator.index_at_deg": 97.0, **HAND},
+         engine="edge-other-way"),
+    Case("edge-engraved", {"camera.rotor_share": 0.6, "rotor.paint": None, "rotor.marks": "engraved",
+                           "camera.width": 1280, "camera.height": 720}, engine="edge-other-way", above_mm=3.0),
+    Case("edge-two-marks", {"camera.rotor_share": 0.45, "rotor.letters": False, **_tilt(8, 200)}, engine="edge-two"),
+    Case("window-slow-sweep", {**HOLE, "run.duration_s": 9.0, "run.rpm": [[2.2 * t, n] for t, n in SWEEP], **HAND},
+         **WINDOW),
+    Case("window-two-marks", {**HOLE, "rotor.paint": "yellow", "camera.aim_px": [20.0, 600.0]}, engine="two-marks",
+         **WINDOW),
+    Case("window-at-side", {**HOLE, "stator.index_at_deg": 90.0, "camera.aim_px": [-560.0, 10.0], **_tilt(5, 30),
+                            "camera.rotor_share": 1.35}, engine="pair-clockwise", **WINDOW),
+    Case("cover-off-file-has-hole", {"camera.rotor_share": 0.44, "camera.aim_px": [10.0, 40.0], **_tilt(12, 10)}),
     Case("engraved", {"rotor.paint": None, "rotor.marks": "engraved"}, engine="pair-clockwise"),
     Case("stamped", {"rotor.paint": None, "rotor.marks": "stamped", "rotor.finish": "cast"}),
     Case("dots", {"rotor.marks": "dots"}),

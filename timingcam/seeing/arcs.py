@@ -28,8 +28,9 @@ ALIKE_PX, MOST_ARCS = 2.0, 6
 RIM_BEYOND, RIM_WITHIN = 0.10, 0.06  # our choice, of the opening's longer side: how far a mark ends from the rim
 
 
-class CentreShows(CannotMeasure):
-    """The rotor's centre is within what shows of it: it is to be seen as a whole."""
+class NotAPart(CannotMeasure):
+    """No sign that only a part of the rotor's face shows: its centre is in view, or no arcs are seen about one that is
+    not. The rotor is to be looked for as a whole."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -52,10 +53,8 @@ def find_arcs(mean: np.ndarray, known: np.ndarray, opening: Opening) -> ArcsSeen
 
     Raises
     ------
-    CannotMeasure
-        If there is no centre that arcs are about.
-    CentreShows
-        If it lies in the opening itself.
+    NotAPart
+        If there is no centre that arcs are about, or it lies in the opening itself.
     """
     reach = opening.reach_px()
     margin = max(3, round(2 * RIM_BEYOND * reach)) | 1
@@ -72,7 +71,7 @@ def find_arcs(mean: np.ndarray, known: np.ndarray, opening: Opening) -> ArcsSeen
     if facing.sum() < LEAST_EDGES:
         raise _no_arcs("no arcs in the opening about one centre")
     if _within(opening, centre):
-        raise CentreShows(
+        raise NotAPart(
             found="the rotor's centre within the part that shows", expected="a part of its face, at a timing hole",
             do=DO_OPENING,
         )  # fmt: skip
@@ -175,5 +174,5 @@ def _facing_pose(centre: np.ndarray, radius_px: float, shape: tuple[int, ...]) -
     return Pose(centre, radius_px * float(np.cos(lean)), lean * off / max(far, 1e-12), focal, middle)
 
 
-def _no_arcs(found: str) -> CannotMeasure:
-    return CannotMeasure(found=found, expected="a part of the rotor's face whose rim shows as an arc", do=DO_OPENING)
+def _no_arcs(found: str) -> NotAPart:
+    return NotAPart(found=found, expected="a part of the rotor's face whose rim shows as an arc", do=DO_OPENING)

@@ -22,6 +22,8 @@ NEARER_COUNTS = 0.08  # of correlation, our choice: from where it was to the end
 LEAST_SHARED = 0.35  # our choice: of what a strip shows, that is on the map
 ALL_SHARED = 0.7  # our choice: of what a strip shows: as good as all of it
 FAR_DEG, APART_DEG, RIVAL_SHARE = 60.0, 5.0, 0.8  # our choice: of marks in a blip; of another mark; of a clear place
+# Our choice: one mark laid on another reaches 0.7, since their letters differ; the same ones reach 0.9.
+FAR_ALIKE = 0.8
 LEAST_ALIKE = 0.4  # our choice: correlation
 
 
@@ -43,12 +45,17 @@ class _Growing:
         return np.where(there, self.total / np.maximum(self.count, 0.5), 0.0), there.astype(np.float32)
 
 
-def chained_turns(strips: list[np.ndarray], knowns: list[np.ndarray]) -> list[Turn | None]:
+def chained_turns(
+    strips: list[np.ndarray], knowns: list[np.ndarray], far_alike: float = LEAST_ALIKE
+) -> list[Turn | None]:
     """Turns of strips in the order of time, from the one that shows most outwards.
 
     Parameters
     ----------
     strips, knowns : lists of ndarray, shape (n_radii, n_angles)
+    far_alike : float
+        How alike, as a correlation, what is seen much further round must be. `FAR_ALIKE` where so little shows that
+        two places which differ by so much may have no mark in common.
 
     Returns
     -------
@@ -66,7 +73,7 @@ def chained_turns(strips: list[np.ndarray], knowns: list[np.ndarray]) -> list[Tu
     for order in (range(first + 1, n), range(first - 1, -1, -1)):
         near = 0.0
         for k in order:
-            found = _found(growing, strips[k], knowns[k], near)
+            found = _found(growing, (strips[k], knowns[k]), near, far_alike)
             if found is None:
                 continue
             turns[k] = found
@@ -80,15 +87,15 @@ def chained_turns(strips: list[np.ndarray], knowns: list[np.ndarray]) -> list[Tu
         if had is not None:
             growing.add(strips[k], knowns[k], had.deg, -1)
         beside = [turn.deg for j in (k, k - 1, k + 1) if 0 <= j < n and (turn := turns[j]) is not None]
-        turns[k] = _found(growing, strips[k], knowns[k], beside[0]) if beside else None
+        turns[k] = _found(growing, (strips[k], knowns[k]), beside[0], far_alike) if beside else None
         if (found := turns[k]) is not None:
             growing.add(strips[k], knowns[k], found.deg)
     return turns
 
 
-def _found(growing: _Growing, strip: np.ndarray, known: np.ndarray, near_deg: float) -> Turn | None:
+def _found(growing: _Growing, seen: tuple[np.ndarray, np.ndarray], near_deg: float, far_alike: float) -> Turn | None:
     """The turn near another or, where nothing there looks alike, the one further off that clearly does."""
-    score, shared = _likeness(growing, strip, known)
+    score, shared = _likeness(growing, *seen)
     off = (np.arange(len(score)) * 360.0 / len(score) - near_deg + 180.0) % 360.0 - 180.0
     # Of two places that fit as well, the nearer.
     beside = np.where(np.abs(off) <= REACH_DEG, score - NEARER_COUNTS * (off / REACH_DEG) ** 2, -1.0)
@@ -98,7 +105,7 @@ def _found(growing: _Growing, strip: np.ndarray, known: np.ndarray, near_deg: fl
     far = np.where(np.abs(off) <= FAR_DEG, score, -1.0)
     best = int(np.argmax(far))
     apart = np.abs((off - off[best] + 180.0) % 360.0 - 180.0) > APART_DEG
-    if far[best] < LEAST_ALIKE or far[apart].max(initial=0.0) > RIVAL_SHARE * far[best]:
+    if far[best] < far_alike or far[apart].max(initial=0.0) > RIVAL_SHARE * far[best]:
         return None
     return _turn_at(far, shared, best)
 

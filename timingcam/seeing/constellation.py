@@ -31,7 +31,7 @@ NEAR_RIM = 0.12  # rim radii over which a line's claim to be the index falls
 CLEAR_A_RADIUS, CLEAR_MARK_A_RADIUS = 0.3, 0.5
 ROUND_THE_RING = 40.0  # lines, each as broad as a mark with its surroundings
 LEAST_SHARE = 0.6  # our choice: of the file's marks that must be there, of those whose place can be seen
-LEAST_OF_PART = 2  # where not all can be seen: one line alone fits anywhere
+LEAST_OF_PART = 2  # where only a part is seen, all that can be, and two: one line alone fits anywhere
 CLEAR_ENOUGH = 250.0  # a line this clear is as good as any
 LEAST_FIT = 0.25  # of plausibility; beyond 16 degrees off the file's curve
 EVEN_WITHIN_DEG, EVEN_TO = 3.0, 1.25  # our choice: a pointer's tip; rim radii
@@ -112,7 +112,7 @@ def zeros_of(
         matched = tuple(_nearest(lines, zero + p.deg) for p in places)
         found = [(m, p) for m, p in zip(matched, places, strict=True) if m is not None]
         shown = sum(maps.shows(zero + p.deg) for p in places)
-        fewest = max(LEAST_SHARE * shown, min(LEAST_OF_PART, len(places)) if shown < len(places) else 0.0)
+        fewest = LEAST_SHARE * shown if maps.whole else max(shown, min(LEAST_OF_PART, len(places)))
         if len(found) < (1 if hints.marks_deg else fewest):
             continue
         zero += float(np.median([wrap(m.deg - p.deg - zero) for m, p in found]))

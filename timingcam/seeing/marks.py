@@ -82,9 +82,12 @@ class Maps:
     sense: int  # 1 where the rotor turns clockwise in the stored picture
     pose: Pose | Drum
     pose_covariance: np.ndarray
+    whole: bool = True  # whether all of the rotor can be seen, or a part of it only
 
     def shows(self, deg: float) -> bool:
         """Whether a place on the rotor came into view: all do, but where only a part of the rotor shows."""
+        if self.whole:
+            return True
         n = self.rotor.shape[1]
         column = round(deg / 360.0 * n) % n
         band = (self.grid.radii > BAND * self.rim) & (self.grid.radii < INSIDE * self.rim)
@@ -163,7 +166,10 @@ def advance_seen(marks: Marks, turns_deg: np.ndarray, engine: Engine, cylinder: 
 def maps_of(view: View, sense: int) -> Maps:
     """The maps on which marks are looked for."""
     turns = view.turns_deg[np.isfinite(view.turns_deg)]
-    return Maps(view.wide, view.rotor_on_wide, view.still_strip, turns, 1.0, sense, view.pose, view.pose_covariance)
+    return Maps(
+        view.wide, view.rotor_on_wide, view.still_strip, turns, 1.0, sense, view.pose, view.pose_covariance,
+        view.part is None,
+    )  # fmt: skip
 
 
 def mark_places(engine: Engine, btdc: dict[str, float], sense: int) -> list[Place]:

@@ -18,6 +18,8 @@ from timingcam.seeing.mosaic import Stack
 UNSTEADY_PX = 0.7  # our choice: a picture laid so far aside makes that much of a still edge's slope
 STANDS_OUT = 4.0  # our choice: what moves, over the noise of what stands still
 STILL_SHARE = 0.2  # our choice: of the picture, at least so much stands still, or no opening is seen
+SWAYING_PX, EDGE_PX, MOST = 2.0, 7, 0.5  # our choice: how far aside, an edge's breadth, share of what moves
+JOINED_SHARE = 0.04  # of the picture's shorter side
 THIN_SHARE = 0.01  # our choice: of the picture's shorter side; a still edge laid a little aside is thinner
 LEAST_SHARE = 0.004  # our choice: of the picture's area; less shows no marks that could be told
 DO_OPENING = "hold the phone still and nearer, square to the opening, with its whole edge and the index in the picture"
@@ -66,27 +68,37 @@ def find_opening(stack: Stack, mean: np.ndarray, known: np.ndarray) -> Opening:
     variance = cv2.blur(power / np.maximum(count, 1), (3, 3))
     gx, gy = cv2.Scharr(mean, cv2.CV_32F, 1, 0) / 32, cv2.Scharr(mean, cv2.CV_32F, 0, 1) / 32
     noise = float(np.percentile(variance[seen], 100 * STILL_SHARE))
-    moves = seen & (variance > STANDS_OUT**2 * noise + UNSTEADY_PX**2 * (gx**2 + gy**2))
-    # Marks leave gaps between them where bare metal passes: what lies within a few per cent of one another is one.
-    reach = max(3, round(0.04 * min(mean.shape))) | 1
-    thin = max(3, round(THIN_SHARE * min(mean.shape))) | 1
-    moves = cv2.morphologyEx(moves.astype(np.uint8), cv2.MORPH_OPEN, np.ones((thin, thin), np.uint8))
-    joined = cv2.dilate(moves, np.ones((reach, reach), np.uint8))
-    n, label = cv2.connectedComponents(joined)
-    if n < 2:
-        raise _no_opening("nothing that changes from flash to flash")
-    weight = np.bincount(label.ravel(), (variance * moves).ravel(), n)
-    weight[0] = 0
-    there = (label == int(np.argmax(weight))) & (moves > 0)
+    slope = cv2.magnitude(gx, gy)
+    over = np.where(seen, variance - STANDS_OUT**2 * noise, -1.0).astype(np.float32)
+    loose = _largest(over - (UNSTEADY_PX * slope) ** 2)
+    # Edges in another plane than the rest move aside by more when the hand sways. Where leaving out all that lies about
+    # an edge leaves most of what moves, it is left out; narrow marks would go with it.
+    about = cv2.dilate(slope, np.ones((EDGE_PX, EDGE_PX), np.uint8))
+    strict = _largest(over - (SWAYING_PX * about) ** 2)
+    there, hull = strict if cv2.contourArea(strict[1]) > MOST * cv2.contourArea(loose[1]) else loose
     if there.sum() < LEAST_SHARE * mean.size:
         raise _no_opening("next to nothing that changes from flash to flash")
-    rows, cols = np.nonzero(there)
-    hull = cv2.convexHull(np.stack([cols, rows], axis=1).astype(np.int32))
     shows = np.zeros(mean.shape, np.uint8)
     cv2.fillConvexPoly(shows, hull, 1)
     tensor = [float(part[there].sum()) for part in slopes]
     run_rad = 0.5 * float(np.arctan2(2 * tensor[2], tensor[0] - tensor[1]))
     return Opening((shows > 0) & known, hull[:, 0].astype(float), run_rad)
+
+
+def _largest(over: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """The connected part that stands out most, where `over` is positive: its pixels, and the corners round it."""
+    short = min(over.shape)
+    thin, reach = (max(3, round(share * short)) | 1 for share in (THIN_SHARE, JOINED_SHARE))
+    moves = cv2.morphologyEx((over > 0).astype(np.uint8), cv2.MORPH_OPEN, np.ones((thin, thin), np.uint8))
+    # Marks leave gaps between them where bare metal passes: what lies within a few per cent of one another is one.
+    n, label = cv2.connectedComponents(cv2.dilate(moves, np.ones((reach, reach), np.uint8)))
+    weight = np.bincount(label.ravel(), (over * moves).ravel(), n)
+    weight[0] = 0
+    there = (label == int(np.argmax(weight))) & (moves > 0)
+    if n < 2 or not there.any():
+        return np.zeros(over.shape, bool), np.zeros((1, 1, 2), np.int32)
+    rows, cols = np.nonzero(there)
+    return there, cv2.convexHull(np.stack([cols, rows], axis=1).astype(np.int32))
 
 
 def _changes(stack: Stack, mean: np.ndarray, known: np.ndarray) -> tuple[np.ndarray, list[np.ndarray], np.ndarray]:

@@ -18,11 +18,11 @@ import numpy as np
 from timingcam.errors import CannotMeasure
 from timingcam.seeing.angles import Turn
 from timingcam.seeing.arcs import find_arcs
-from timingcam.seeing.chain import chained_turns
+from timingcam.seeing.chain import FAR_ALIKE, chained_turns
 from timingcam.seeing.clip import ClipInfo, frames
 from timingcam.seeing.constellation import CLEAR_MARK_A_RADIUS, least_clear
 from timingcam.seeing.drum import Drum
-from timingcam.seeing.drum_start import EDGE_WIDTH, find_drum, moved_aside
+from timingcam.seeing.drum_start import EDGE_WIDTH, find_drum, moved_aside, unexplained
 from timingcam.seeing.flashes import Flashes
 from timingcam.seeing.light import FlashLight, LitPicture
 from timingcam.seeing.lines import find_lines
@@ -44,6 +44,10 @@ ROUNDS = 2  # our choice: pose and turns tell one another
 N_ROWS = 28  # our choice: of strips that the pose is fitted to
 QUICK_ROWS, QUICK_ANGLES = 60, 2048
 SCALE_ROUNDS, SETTLED_SCALE, LEAST_SCALE_SD = 6, 0.03, 0.004  # our choice: as well as marks are put on
+# Our choice: arcs tell the centre to a few thousandths where they are sharp, and who films through a hole looks in
+# squarely, to some ten degrees.
+CENTRE_SD, SQUARE_SD_RAD = 0.02, 0.2
+NO_WORSE = 1.03  # our choice: what is left unexplained hangs on which cells are seen, a little
 LEAST_INNER = 0.3  # of the rim's radius
 SIZE_SD = 1e-4  # where no rim is seen, where radius 1 lies is a name only
 
@@ -105,12 +109,15 @@ def find_part_view(info: ClipInfo, flashes: Flashes, light: FlashLight, lit: lis
     ------
     CannotMeasure
         If no such part is found, or it does not turn as one.
-    CentreShows
-        If the rotor's centre is within what shows of it.
+    NotAPart
+        If the rotor's centre is within what shows of its face, or nothing says where it is.
     """
     if len(lit) < FEWEST:
         raise _too_few(len(lit))
-    opening = find_opening(*lay(light, lit))
+    stack, mean, known = lay(light, lit)
+    opening = find_opening(stack, mean, known)
+    if not told.on_edge:
+        find_arcs(mean, known, opening)  # or all of the rotor shows, and need not be looked for here any further
     lit = _showing(info, flashes, opening)
     if len(lit) < FEWEST:
         raise _too_few(len(lit))
@@ -118,35 +125,51 @@ def find_part_view(info: ClipInfo, flashes: Flashes, light: FlashLight, lit: lis
     opening = find_opening(stack, mean, known)
     seen = _Seen(_in_time(stack), mean, known, opening, Part(opening.shows, mean))
     start = _start_on_edge(seen, told) if told.on_edge else _start_on_face(seen)
-    pose, covariance = start.pose, np.eye(6)
-    for _ in range(ROUNDS):
-        grid = _grid(pose, start.inner)
-        evidence = _evidence(seen, (grid, _turns(seen, pose, grid)), start)
-        # One call each, as the fit gives back what it was given.
-        if isinstance(start.pose, Drum):
-            pose, covariance, _ = refine_pose(start.pose, evidence)
-        else:
-            pose, covariance, _ = refine_pose(start.pose, evidence)
-        start = replace(start, pose=pose)
-    turns = _turns(seen, pose, _grid(pose, start.inner))
+    start, covariance = _refined(seen, start)
+    turns, _ = _chained(seen, start.pose, start.inner)
     return assembled(
-        seen.stack, (pose, covariance), (mean, known), None, PartSeen(seen.part, seen.still, turns, start.inner)
+        seen.stack, (start.pose, covariance), (mean, known), None, PartSeen(seen.part, seen.still, turns, start.inner)
     )
+
+
+def _refined(seen: _Seen, start: _Start) -> tuple[_Start, np.ndarray]:
+    """The pose that the turning asks for, as long as it explains what moves no worse, and its covariance."""
+    covariance = np.eye(6)
+    turns, share = _chained(seen, start.pose, start.inner)
+    for _ in range(ROUNDS):
+        evidence = _evidence(seen, (_grid(start.pose, start.inner), turns), start)
+        pose, covariance = _fitted(start.pose, evidence)
+        turns, left = _chained(seen, pose, start.inner)
+        if not left < NO_WORSE * share:
+            break
+        start, share = replace(start, pose=pose), left
+    return start, covariance
+
+
+def _fitted(pose: Pose | Drum, evidence: Evidence) -> tuple[Pose | Drum, np.ndarray]:
+    if isinstance(pose, Drum):  # the fit gives back what it was given
+        drum, covariance, _ = refine_pose(pose, evidence)
+        return drum, covariance
+    face, covariance, _ = refine_pose(pose, evidence)
+    return face, covariance
 
 
 def _grid(pose: Pose | Drum, inner: float) -> Grid:
     return make_grid(pose.radius_px, inner, WITHIN_RIM, FINEST_PART, N_ROWS)
 
 
-def _turns(seen: _Seen, pose: Pose | Drum, grid: Grid) -> list[Turn | None]:
-    return chained_turns(*seen.stack.strips(pose, grid, seen.part))
+def _chained(seen: _Seen, pose: Pose | Drum, inner: float) -> tuple[list[Turn | None], float]:
+    """Turns in a pose, and the share of what moves that it leaves unexplained."""
+    strips, knowns = seen.stack.strips(pose, _grid(pose, inner), seen.part)
+    turns = chained_turns(strips, knowns) if isinstance(pose, Drum) else chained_turns(strips, knowns, FAR_ALIKE)
+    return turns, unexplained(strips, knowns, turns)
 
 
 def _start_on_face(seen: _Seen) -> _Start:
     """From the arcs through the hole."""
     arcs = find_arcs(seen.mean, seen.known, seen.opening)
     inner = float(np.linalg.norm(arcs.pose.to_plane(seen.opening.hull_px), axis=1).min())
-    hold = np.zeros((6, 6))
+    hold = np.diag([*[1 / CENTRE_SD**2] * 2, 0, *[1 / SQUARE_SD_RAD**2] * 2, 0])
     if not len(arcs.rim_px):
         hold[2, 2] = 1 / SIZE_SD**2
     return _Start(arcs.pose, arcs.arcs_px, arcs.rim_px, hold, max(inner, LEAST_INNER))
@@ -203,7 +226,7 @@ def _quick_maps(seen: _Seen, told: Told, drum: Drum) -> Maps:
         raise _too_few(len(good))
     rotor = rotor_apart([(strips[k], knowns[k]) for k in good], degs)
     still = still_of(seen.mean, seen.known, drum, grid)
-    return Maps(grid, rotor, still, degs, 1.0, told.sense, drum, np.eye(6))
+    return Maps(grid, rotor, still, degs, 1.0, told.sense, drum, np.eye(6), False)
 
 
 def _showing(info: ClipInfo, flashes: Flashes, opening: Opening) -> list[LitPicture]:
