@@ -41,7 +41,6 @@ from timingcam.reckoning.returning import cannot_tell_return
 from timingcam.reckoning.speeds import speed_of
 from timingcam.reckoning.top_lag import apparent_lag
 from timingcam.reckoning.warnings import warnings_of
-from timingcam.seeing.arcs import NotAPart
 from timingcam.seeing.bands import find_bands
 from timingcam.seeing.best_frame import best_frame
 from timingcam.seeing.clip import ClipInfo, linear_light, open_clip
@@ -51,6 +50,7 @@ from timingcam.seeing.hints import Pointed, hints_on_maps, refuse_unknown_marks
 from timingcam.seeing.light import FlashLight, LitPicture
 from timingcam.seeing.marks import Maps, Marks, maps_of, mark_places, sense_of, spacing_misfit
 from timingcam.seeing.naming import find_marks, how_clear
+from timingcam.seeing.opening import NotAPart
 from timingcam.seeing.part_view import Told, find_part_view
 from timingcam.seeing.readout import FlashTurns, read_flashes
 from timingcam.seeing.soundtrack import read_sound
@@ -59,6 +59,7 @@ from timingcam.seeing.survey import survey
 from timingcam.seeing.view import View, find_view, other_view
 
 NARROW_SHARE = 0.25  # our choice: of the rows; lower bands show the rotor in slices
+HOLE_SLACK = 1.25  # our choice: a cover stands nearer to the camera than the rotor, and its hole appears larger
 POOR_SPACING = 2.0  # our choice: chi-square a mark beyond which the other pose is asked
 Progress = Callable[[str, float], None]
 Looked = tuple[FlashTurns, Maps, Marks]
@@ -218,13 +219,20 @@ def _first_view(
         btdc, sense = btdc_of_marks(engine), sense_of(engine)
         judge = partial(how_clear, engine=engine, cylinder=cylinder, btdc=btdc)
         try:
-            told = Told(mark_places(engine, btdc, sense), sense, on_edge, judge)
+            told = Told(mark_places(engine, btdc, sense), sense, on_edge, _widest_deg(engine), judge)
             return find_part_view(info, flashes, light, lit, told)
         except NotAPart:
             if on_edge:
                 raise
             # The cover is off, and all of the rotor can be seen.
     return find_view(light, lit, options.pointed.centre_stored(info))
+
+
+def _widest_deg(engine: Engine) -> float:
+    """How wide a part of a rotor's face its timing hole can show, as an angle about the rotor's centre."""
+    across = (engine.rotor.window_mm or 0.0) / engine.rotor.rim_diameter_mm
+    # A hole's middle stands at most its own radius within the rim.
+    return HOLE_SLACK * 2.0 * float(np.degrees(np.arcsin(min(across / max(1.0 - across, across), 1.0))))
 
 
 def _in_the_better_pose(view: View, look: Callable[[View], Looked]) -> tuple[View, Looked]:

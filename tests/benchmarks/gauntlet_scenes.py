@@ -85,7 +85,7 @@ MEASURED = [
     Case("edge-sideways-hand", {"camera.rotor_share": 0.5, "stator.index_at_deg": 97.0, **HAND},
          engine="edge-other-way"),
     Case("edge-engraved", {"camera.rotor_share": 0.6, "rotor.paint": None, "rotor.marks": "engraved",
-                           "camera.width": 1280, "camera.height": 720}, engine="edge-other-way", above_mm=3.0),
+                           "camera.width": 1280, "camera.height": 720, "camera.line_time_us": 20.0}, engine="edge-other-way", above_mm=3.0),
     Case("edge-two-marks", {"camera.rotor_share": 0.45, "rotor.letters": False, **_tilt(8, 200)}, engine="edge-two"),
     Case("window-slow-sweep", {**HOLE, "run.duration_s": 9.0, "run.rpm": [[2.2 * t, n] for t, n in SWEEP], **HAND},
          **WINDOW),

@@ -47,8 +47,8 @@ def clip(seen: Pose, lead_px: float = 0.0, turned_deg: float = 24.0, seed: int =
 
 
 def rim_found(pictures: list[LitPicture]) -> Ring:
-    _, mean, known = lay(LIGHT, pictures)
-    return rim_of(LIGHT, pictures, find_rings(mean, known), mean.shape)
+    stack, mean, known = lay(LIGHT, pictures)
+    return rim_of(stack, find_rings(mean, known), mean.shape)
 
 
 @pytest.mark.parametrize(("tilt_deg", "toward_deg"), [(0, 0), (12, 200), (25, 70), (34, 300)])
@@ -65,9 +65,9 @@ def test_the_rim_is_where_the_turning_ends(tilt_deg: float, toward_deg: float, l
 def test_a_rotor_that_stands_still_shows_no_end_of_its_turning() -> None:
     """Then the best supported ring is taken, whichever it is."""
     pictures = clip(pose(5, 0, (310.0, 245.0), 165.0), turned_deg=0.0)
-    _, mean, known = lay(LIGHT, pictures)
+    stack, mean, known = lay(LIGHT, pictures)
     rings = find_rings(mean, known)
-    assert rim_of(LIGHT, pictures, rings, mean.shape) is rings[0]
+    assert rim_of(stack, rings, mean.shape) is rings[0]
 
 
 def test_the_pose_of_a_ring_is_round_in_it() -> None:
@@ -80,6 +80,7 @@ def test_half_a_ring_is_no_rim() -> None:
     """Nothing turns, and of the one ring that there is too little is seen: it could be the shadow of anything round."""
     pictures = clip(pose(0, 0, (310.0, 245.0), 165.0), turned_deg=0.0)
     ring = Ring(np.array([310.0, 245.0]), (165.0, 165.0), 0.0, 0.5, -1)
+    stack, _, _ = lay(LIGHT, pictures)
     with pytest.raises(CannotMeasure, match="50% shows an edge"):
-        rim_of(LIGHT, pictures, [ring], (SIZE[1], SIZE[0]))
-    assert rim_of(LIGHT, pictures, [replace(ring, coverage=0.9)], (SIZE[1], SIZE[0])).coverage == 0.9
+        rim_of(stack, [ring], (SIZE[1], SIZE[0]))
+    assert rim_of(stack, [replace(ring, coverage=0.9)], (SIZE[1], SIZE[0])).coverage == 0.9

@@ -13,8 +13,7 @@ import cv2
 import numpy as np
 from scipy.optimize import least_squares
 
-from timingcam.errors import CannotMeasure
-from timingcam.seeing.opening import DO_OPENING, Opening
+from timingcam.seeing.opening import DO_OPENING, NotAPart, Opening
 from timingcam.seeing.pose import FOCAL_SHARE, Pose
 from timingcam.seeing.rings import Edges, find_edges
 
@@ -24,13 +23,11 @@ TRIALS = 4000  # our choice: pairs of edges; half of the edges being arcs, a tho
 POINTS_AT = np.radians(2.0)  # our choice: an edge's direction is good to a degree or two
 LEAST_APART = 0.25  # of the opening's longer side: nearer pairs cross anywhere
 LEAST_EDGES = 60
+LEAST_INNER = 0.3  # our choice, of what shows: nearer to the centre, it is no hole at the rim
+NEAR_ROUND = 0.03  # our choice: of a circle's radius: seen at an angle it is no circle
+SECTOR_DEG, MOST_ROUND = 3.0, 0.25  # our choice: of a circle; through a hole a tenth of it shows
 ALIKE_PX, MOST_ARCS = 2.0, 6
 RIM_BEYOND, RIM_WITHIN = 0.10, 0.06  # our choice, of the opening's longer side: how far a mark ends from the rim
-
-
-class NotAPart(CannotMeasure):
-    """No sign that only a part of the rotor's face shows: its centre is in view, or no arcs are seen about one that is
-    not. The rotor is to be looked for as a whole."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -42,7 +39,7 @@ class ArcsSeen:
     arcs_px: tuple[np.ndarray, ...]
 
 
-def find_arcs(mean: np.ndarray, known: np.ndarray, opening: Opening) -> ArcsSeen:
+def find_arcs(mean: np.ndarray, known: np.ndarray, opening: Opening, widest_deg: float = 90.0) -> ArcsSeen:
     """Find the centre that arcs in the opening are about, and the rim among them.
 
     Parameters
@@ -50,6 +47,8 @@ def find_arcs(mean: np.ndarray, known: np.ndarray, opening: Opening) -> ArcsSeen
     mean : ndarray, shape (h, w), float32
     known : ndarray of bool, same shape
     opening : Opening
+    widest_deg : float
+        What a hole can show of the rotor, as an angle about its centre.
 
     Raises
     ------
@@ -70,13 +69,14 @@ def find_arcs(mean: np.ndarray, known: np.ndarray, opening: Opening) -> ArcsSeen
     facing = np.abs(_aside(edges, centre)) < POINTS_AT
     if facing.sum() < LEAST_EDGES:
         raise _no_arcs("no arcs in the opening about one centre")
-    if _within(opening, centre):
-        raise NotAPart(
-            found="the rotor's centre within the part that shows", expected="a part of its face, at a timing hole",
-            do=DO_OPENING,
-        )  # fmt: skip
     centre, arcs = _arcs_about(Edges(edges.xy[facing], edges.unit[facing], edges.strength[facing]), centre)
     outer = float(np.linalg.norm(opening.hull_px - centre, axis=1).max())
+    whole = _nearest(opening, centre) < LEAST_INNER * outer or _span_deg(opening, centre) > widest_deg
+    if whole or _all_round(found, centre, [r for r, _ in arcs]) > MOST_ROUND:
+        raise NotAPart(
+            found="a rotor whose centre or most of whose rim is in view", expected="a part of its face, at a timing "
+            "hole", do=DO_OPENING,
+        )  # fmt: skip
     rim = _rim_of(arcs, edges, centre, (outer, reach))
     radius = rim[0] if rim is not None else outer
     others = tuple(xy for r, xy in arcs if rim is None or r != rim[0])
@@ -111,8 +111,27 @@ def _aside(edges: Edges, centre: np.ndarray) -> np.ndarray:
     return np.arcsin(np.clip(to[:, 0] * edges.unit[:, 1] - to[:, 1] * edges.unit[:, 0], -1, 1))
 
 
-def _within(opening: Opening, centre: np.ndarray) -> bool:
-    return cv2.pointPolygonTest(opening.hull_px.astype(np.float32), (float(centre[0]), float(centre[1])), False) >= 0
+def _nearest(opening: Opening, centre: np.ndarray) -> float:
+    """How near to a centre the rotor shows, px; negative where the centre itself does."""
+    return -cv2.pointPolygonTest(opening.hull_px.astype(np.float32), (float(centre[0]), float(centre[1])), True)
+
+
+def _span_deg(opening: Opening, centre: np.ndarray) -> float:
+    """How wide what shows is, seen from a centre."""
+    off = opening.hull_px - centre
+    middle = opening.middle_px() - centre
+    turned = np.arctan2(off[:, 1] * middle[0] - off[:, 0] * middle[1], off @ middle)
+    return float(np.degrees(np.ptp(turned)))
+
+
+def _all_round(edges: Edges, centre: np.ndarray, radii: list[float]) -> float:
+    """How much of the likeliest circle about a centre shows an edge, of all of it."""
+    off = edges.xy - centre
+    radius = np.linalg.norm(off, axis=1)
+    facing = np.abs(_aside(edges, centre)) < 3 * POINTS_AT
+    sector = np.floor(np.degrees(np.arctan2(off[:, 1], off[:, 0])) / SECTOR_DEG)
+    shown = [len(np.unique(sector[facing & (np.abs(radius - r) < NEAR_ROUND * r)])) for r in radii]
+    return max(shown, default=0) * SECTOR_DEG / 360.0
 
 
 def _arcs_about(edges: Edges, centre: np.ndarray) -> tuple[np.ndarray, list[tuple[float, np.ndarray]]]:

@@ -31,6 +31,12 @@ class Stack:
     lit: list[LitPicture]
     shifts: list[Shift]
 
+    def between(self, one: LitPicture, other: LitPicture) -> Shift | None:
+        """From one picture's pixels to another's; None where either was not laid."""
+        of = {id(lit): shift for lit, shift in zip(self.lit, self.shifts, strict=True)}
+        first, second = of.get(id(one)), of.get(id(other))
+        return None if first is None or second is None else between(first, second)
+
     def strips(self, pose: Lies, grid: Grid, part: Part | None = None) -> tuple[list[np.ndarray], list[np.ndarray]]:
         """Every picture's strip, evened out, and where it is known."""
         sampler = make_sampler(grid, pose, part)
@@ -43,12 +49,17 @@ class Stack:
 
 
 def lay(
-    light: FlashLight, lit: list[LitPicture], pose: Pose | None = None, still: np.ndarray | None = None
+    light: FlashLight,
+    lit: list[LitPicture],
+    pose: Pose | None = None,
+    still: np.ndarray | None = None,
+    before: Stack | None = None,
 ) -> tuple[Stack, np.ndarray, np.ndarray]:
     """Lay the pictures on one another, from the tallest outwards: their shifts, their mean, and where that is known.
 
     With a pose only what lies outside of the rotor counts; with `still`, shape (h, w) of bool, only what is in there.
-    The tallest picture's pixels are the reference's, always.
+    The tallest picture's pixels are the reference's, always. `before`: the same pictures as they were laid already, by
+    more of what they show.
     """
     mosaic = _Mosaic(light, lit[0].luma.shape, pose, still)
     best = max(lit, key=lambda p: p.last - p.first)
@@ -59,7 +70,8 @@ def lay(
         later = []
         # What overlaps most comes first: the rest may fit once the reference has grown.
         for p in sorted(waiting, key=mosaic.overlap, reverse=True):
-            shift = register(reference, light.picture(p.luma, p.rows), p.rows)
+            start = None if before is None else before.between(best, p)
+            shift = register(reference, light.picture(p.luma, p.rows), p.rows, start)
             if shift is None:
                 later.append(p)
                 continue

@@ -21,8 +21,13 @@ STILL_SHARE = 0.2  # our choice: of the picture, at least so much stands still, 
 SWAYING_PX, EDGE_PX, MOST = 2.0, 7, 0.5  # our choice: how far aside, an edge's breadth, share of what moves
 JOINED_SHARE = 0.04  # of the picture's shorter side
 THIN_SHARE = 0.01  # our choice: of the picture's shorter side; a still edge laid a little aside is thinner
-LEAST_SHARE = 0.004  # our choice: of the picture's area; less shows no marks that could be told
+LEAST_SHARE = 0.001  # our choice: of the picture's area; less shows no marks that could be told
 DO_OPENING = "hold the phone still and nearer, square to the opening, with its whole edge and the index in the picture"
+
+
+class NotAPart(CannotMeasure):
+    """No sign that only a part of the rotor shows: its centre is in view, or nothing says where it is. A rotor whose
+    face is marked is to be looked for as a whole."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -58,7 +63,7 @@ def find_opening(stack: Stack, mean: np.ndarray, known: np.ndarray) -> Opening:
 
     Raises
     ------
-    CannotMeasure
+    NotAPart
         If nothing moves, or nothing stands still.
     """
     power, slopes, count = _changes(stack, mean, known)
@@ -128,6 +133,6 @@ def _changes(stack: Stack, mean: np.ndarray, known: np.ndarray) -> tuple[np.ndar
     return power, slopes, count
 
 
-def _no_opening(found: str) -> CannotMeasure:
-    return CannotMeasure(found=found, expected="a part of the rotor that turns, in an opening that stands still",
+def _no_opening(found: str) -> NotAPart:
+    return NotAPart(found=found, expected="a part of the rotor that turns, in an opening that stands still",
                          do=DO_OPENING)  # fmt: skip

@@ -17,21 +17,21 @@ import numpy as np
 
 from timingcam.errors import CannotMeasure
 from timingcam.seeing.angles import Turn
-from timingcam.seeing.arcs import find_arcs
-from timingcam.seeing.chain import FAR_ALIKE, chained_turns
+from timingcam.seeing.arcs import LEAST_INNER, find_arcs
+from timingcam.seeing.chain import FAR_ALIKE, LEAST_ALIKE, chained_turns
 from timingcam.seeing.clip import ClipInfo, frames
 from timingcam.seeing.constellation import CLEAR_MARK_A_RADIUS, least_clear
 from timingcam.seeing.drum import Drum
 from timingcam.seeing.drum_start import EDGE_WIDTH, find_drum, moved_aside, unexplained
 from timingcam.seeing.flashes import Flashes
 from timingcam.seeing.light import FlashLight, LitPicture
-from timingcam.seeing.lines import find_lines
+from timingcam.seeing.lines import Line, find_lines
 from timingcam.seeing.marks import INSIDE, Maps, Place
 from timingcam.seeing.mosaic import Stack, lay
 from timingcam.seeing.opening import DO_OPENING, Opening, find_opening
 from timingcam.seeing.pose import Pose
 from timingcam.seeing.rigid import MIN_SPREAD_DEG, N_RIGID, Evidence, refine_pose
-from timingcam.seeing.spacing import USUAL_LOG_SD, scale_of
+from timingcam.seeing.spacing import USUAL_LOG_SD, rescaled, scale_lever, scale_of
 from timingcam.seeing.strips import Grid, Part, make_grid, make_sampler, read_strip
 from timingcam.seeing.survey import KEPT_BYTES
 from timingcam.seeing.view import FINEST_PART, WITHIN_RIM, PartSeen, View, assembled, rotor_apart, still_of
@@ -42,13 +42,14 @@ SHOWS_SHARE = 0.6  # our choice: of the opening's rows, that a flash lit
 FEWEST = 6
 ROUNDS = 2  # our choice: pose and turns tell one another
 N_ROWS = 28  # our choice: of strips that the pose is fitted to
-QUICK_ROWS, QUICK_ANGLES = 60, 2048
+QUICK_ROWS, QUICK_OUTER = 60, 1.3
+MIDDLE_RADIUS = 0.9  # of marks
+MOST_OFF = 0.12  # our choice: a scale further off, after all that, is another way to name the marks
 SCALE_ROUNDS, SETTLED_SCALE, LEAST_SCALE_SD = 6, 0.03, 0.004  # our choice: as well as marks are put on
 # Our choice: arcs tell the centre to a few thousandths where they are sharp, and who films through a hole looks in
 # squarely, to some ten degrees.
 CENTRE_SD, SQUARE_SD_RAD = 0.02, 0.2
 NO_WORSE = 1.03  # our choice: what is left unexplained hangs on which cells are seen, a little
-LEAST_INNER = 0.3  # of the rim's radius
 SIZE_SD = 1e-4  # where no rim is seen, where radius 1 lies is a name only
 
 
@@ -57,12 +58,17 @@ Judge = Callable[[Maps], float]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Told:
-    """What the engine file says: where its marks are, `sense` as in `Maps`, whether they are on the rotor's edge; and
-    `judge`, how well a map with an index beside it can be read, to choose on which side of an edge the index is."""
+    """What the engine file says.
+
+    `places` are those of its marks, `sense` is as in `Maps`; `on_edge` says whether the marks are on the rotor's edge;
+    `widest_deg` how wide a part of a face a hole can show, as an angle about the rotor's centre. `judge` tells how well
+    a map with an index beside it can be read, to choose on which side of an edge the index is.
+    """
 
     places: list[Place]
     sense: int
     on_edge: bool
+    widest_deg: float
     judge: Judge
 
 
@@ -117,15 +123,16 @@ def find_part_view(info: ClipInfo, flashes: Flashes, light: FlashLight, lit: lis
     stack, mean, known = lay(light, lit)
     opening = find_opening(stack, mean, known)
     if not told.on_edge:
-        find_arcs(mean, known, opening)  # or all of the rotor shows, and need not be looked for here any further
+        # If all of the rotor shows, it need not be looked for here any further.
+        find_arcs(mean, known, opening, told.widest_deg)
     lit = _showing(info, flashes, opening)
     if len(lit) < FEWEST:
         raise _too_few(len(lit))
     stack, mean, known = lay(light, lit, None, opening.beside(BESIDE_PX))
     opening = find_opening(stack, mean, known)
     seen = _Seen(_in_time(stack), mean, known, opening, Part(opening.shows, mean))
-    start = _start_on_edge(seen, told) if told.on_edge else _start_on_face(seen)
-    start, covariance = _refined(seen, start)
+    start = _start_on_edge(seen, told) if told.on_edge else _start_on_face(seen, told.widest_deg)
+    start, covariance = _spaced(seen, told, *_refined(seen, start))
     turns, _ = _chained(seen, start.pose, start.inner)
     return assembled(
         seen.stack, (start.pose, covariance), (mean, known), None, PartSeen(seen.part, seen.still, turns, start.inner)
@@ -144,6 +151,31 @@ def _refined(seen: _Seen, start: _Start) -> tuple[_Start, np.ndarray]:
             break
         start, share = replace(start, pose=pose), left
     return start, covariance
+
+
+def _spaced(seen: _Seen, told: Told, start: _Start, covariance: np.ndarray) -> tuple[_Start, np.ndarray]:
+    """The pose in which the marks are spaced as the engine file says, as far as they are told apart."""
+    middle = start.pose.to_plane(seen.opening.middle_px())
+    at_deg = float(np.degrees(np.arctan2(middle[1], middle[0])))
+    for _ in range(ROUNDS):
+        maps = _quick_maps(seen, told, start.pose, start.inner)
+        scale = scale_of(maps, _mark_lines(maps), told.places)
+        if scale is None or abs(np.log(scale.times)) > MOST_OFF:
+            break
+        scale = replace(scale, sd=float(np.hypot(scale.sd, LEAST_SCALE_SD)))
+        lever = scale_lever(start.pose, at_deg, MIDDLE_RADIUS)
+        pose, left = rescaled(start.pose, covariance, lever, scale)
+        if abs(np.log(scale.times)) < LEAST_SCALE_SD:
+            return start, left
+        start = replace(start, pose=pose)
+    return start, covariance
+
+
+def _mark_lines(maps: Maps) -> list[Line]:
+    """Lines on the rotor that are clear enough for marks."""
+    inside = maps.grid.radii < INSIDE
+    lines = find_lines(maps.rotor[inside], maps.grid.some(inside))
+    return [line for line in lines if line.score > least_clear(maps.rotor, CLEAR_MARK_A_RADIUS)]
 
 
 def _fitted(pose: Pose | Drum, evidence: Evidence) -> tuple[Pose | Drum, np.ndarray]:
@@ -165,9 +197,9 @@ def _chained(seen: _Seen, pose: Pose | Drum, inner: float) -> tuple[list[Turn | 
     return turns, unexplained(strips, knowns, turns)
 
 
-def _start_on_face(seen: _Seen) -> _Start:
+def _start_on_face(seen: _Seen, widest_deg: float) -> _Start:
     """From the arcs through the hole."""
-    arcs = find_arcs(seen.mean, seen.known, seen.opening)
+    arcs = find_arcs(seen.mean, seen.known, seen.opening, widest_deg)
     inner = float(np.linalg.norm(arcs.pose.to_plane(seen.opening.hull_px), axis=1).min())
     hold = np.diag([*[1 / CENTRE_SD**2] * 2, 0, *[1 / SQUARE_SD_RAD**2] * 2, 0])
     if not len(arcs.rim_px):
@@ -185,9 +217,7 @@ def _start_on_edge(seen: _Seen, told: Told) -> _Start:
             expected="two marks at least, and an index beside them", do=DO_OPENING,
         )  # fmt: skip
     # What the spacing tells is how large the rotor is where it is nearest.
-    far = drum.distance
-    lever = np.zeros(6)
-    lever[2], lever[5] = far / (far - 1.0), -1.0 / (far - 1.0)
+    lever = scale_lever(drum, float(np.degrees(drum.out_rad)), MIDDLE_RADIUS)
     return _Start(drum, (), np.zeros((0, 2)), np.outer(lever, lever) / sd**2, 1 - EDGE_WIDTH)
 
 
@@ -195,13 +225,8 @@ def _scaled(seen: _Seen, told: Told, drum: Drum) -> tuple[Drum, float, float]:
     """The edge at the size that its marks' spacing asks for, how well it can be read, and the size's relative sd."""
     best = drum, 0.0, USUAL_LOG_SD
     for _ in range(SCALE_ROUNDS):
-        maps = _quick_maps(seen, told, drum)
-        inside = maps.grid.radii < INSIDE
-        lines = [
-            line for line in find_lines(maps.rotor[inside], maps.grid.some(inside))
-            if line.score > least_clear(maps.rotor, CLEAR_MARK_A_RADIUS)
-        ]  # fmt: skip
-        scale = scale_of(maps, lines, told.places)
+        maps = _quick_maps(seen, told, drum, 1 - EDGE_WIDTH)
+        scale = scale_of(maps, _mark_lines(maps), told.places)
         if scale is None:
             break
         if abs(np.log(scale.times)) < SETTLED_SCALE:
@@ -215,18 +240,19 @@ def _scaled(seen: _Seen, told: Told, drum: Drum) -> tuple[Drum, float, float]:
     return best
 
 
-def _quick_maps(seen: _Seen, told: Told, drum: Drum) -> Maps:
+def _quick_maps(seen: _Seen, told: Told, pose: Pose | Drum, inner: float) -> Maps:
     """Maps from rough turns, good enough to see lines on."""
-    grid = Grid(np.linspace(1.0 - EDGE_WIDTH, 1.3, QUICK_ROWS), QUICK_ANGLES)
-    strips, knowns = seen.stack.strips(drum, grid, seen.part)
-    turns = chained_turns(strips, knowns)
+    fine = make_grid(pose.radius_px, inner, WITHIN_RIM, FINEST_PART)
+    grid = Grid(np.linspace(inner, QUICK_OUTER, QUICK_ROWS), fine.n_angles)
+    strips, knowns = seen.stack.strips(pose, grid, seen.part)
+    turns = chained_turns(strips, knowns, LEAST_ALIKE if isinstance(pose, Drum) else FAR_ALIKE)
     good = [k for k, turn in enumerate(turns) if turn is not None]
     degs = np.array([turns[k].deg for k in good])  # type: ignore[union-attr]
     if len(good) < FEWEST:
         raise _too_few(len(good))
     rotor = rotor_apart([(strips[k], knowns[k]) for k in good], degs)
-    still = still_of(seen.mean, seen.known, drum, grid)
-    return Maps(grid, rotor, still, degs, 1.0, told.sense, drum, np.eye(6), False)
+    still = still_of(seen.mean, seen.known, pose, grid)
+    return Maps(grid, rotor, still, degs, 1.0, told.sense, pose, np.eye(6), False)
 
 
 def _showing(info: ClipInfo, flashes: Flashes, opening: Opening) -> list[LitPicture]:
@@ -235,7 +261,7 @@ def _showing(info: ClipInfo, flashes: Flashes, opening: Opening) -> list[LitPict
     seen = np.minimum(flashes.piece_last, high) - np.maximum(flashes.piece_first, low)
     index = np.flatnonzero(seen >= SHOWS_SHARE * (high - low))
     per_frame = info.width * info.height * (2 if info.bits > 8 else 1)
-    most = min(MOST_SHOWN, max(2 * FEWEST, KEPT_BYTES // per_frame))
+    most = min(MOST_SHOWN, max(2 * FEWEST, int(KEPT_BYTES / per_frame)))
     if len(index) > most:
         index = index[np.unique(np.linspace(0, len(index) - 1, most).round().astype(int))]
     index = index[np.argsort(flashes.piece_frame[index], kind="stable")]

@@ -10,7 +10,7 @@ strongest gradients. Only rows that the same flash lit are compared: ambient lig
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import cv2
 import numpy as np
@@ -54,6 +54,11 @@ class Shift:
         x = d[..., 0] * (1 + a) - b * d[..., 1] + tx
         y = d[..., 1] * (1 + a) + b * d[..., 0] + ty
         return np.stack([x, y], axis=-1) + self.about_px
+
+    def about(self, about_px: np.ndarray) -> Shift:
+        """The same, told about another point."""
+        about_px = np.asarray(about_px, float)
+        return replace(self, params=np.r_[self.apply(about_px) - about_px, self.params[2:]], about_px=about_px)
 
     def matrix(self) -> np.ndarray:
         """The same as a 3 x 3 matrix, reference to frame."""
@@ -144,7 +149,7 @@ def register(
     rows : (int, int)
         First and last lit row.
     start : Shift, optional
-        Where to begin, instead of the coarse search.
+        Where it is likely to lie: found from there where it fits well, else by the search.
 
     Returns
     -------
@@ -154,13 +159,17 @@ def register(
     if rows[1] - rows[0] + 1 < LEAST_ROWS * max(reference.shrink):
         return None
     softened = [_softened(picture, rows, shrink) for shrink in reference.shrink]
-    begin = np.r_[_coarse(reference, picture, rows), 0.0, 0.0] if start is None else start.params
     best: Shift | None = None
+    if start is not None:
+        best = _from(reference, softened, rows, start.about(reference.about_px).params)
+        if best is not None and best.residual < FAIR_FIT:
+            return best
+    begin = np.r_[_coarse(reference, picture, rows), 0.0, 0.0]
     for params in (begin, np.zeros(4)):
         best = _better(best, _from(reference, softened, rows, params))
         if best is not None and best.residual < POOR_FIT:
             break
-    if start is None and (best is None or best.residual > FAIR_FIT):
+    if best is None or best.residual > FAIR_FIT:
         # Not laid well: the hand may have turned.
         for turn in TURNS:
             best = _better(best, _from(reference, softened, rows, np.r_[begin[:3], turn]))

@@ -17,7 +17,7 @@ import numpy as np
 
 from timingcam.errors import CannotMeasure
 from timingcam.seeing.angles import Turn, fits, read_turn, telling_cells, turned
-from timingcam.seeing.light import FlashLight, LitPicture
+from timingcam.seeing.light import LitPicture
 from timingcam.seeing.mosaic import Stack, lay
 from timingcam.seeing.pose import Pose, ellipse_points, poses_of_ellipse
 from timingcam.seeing.rings import Ring
@@ -53,13 +53,13 @@ class _Edge:
     gain: float
 
 
-def rim_of(light: FlashLight, lit: list[LitPicture], rings: list[Ring], shape: tuple[int, ...]) -> Ring:
+def rim_of(before: Stack, rings: list[Ring], shape: tuple[int, ...]) -> Ring:
     """The rim, by what turns within the likeliest ring; where no two flashes look alike there, within the next.
 
     Parameters
     ----------
-    light : FlashLight
-    lit : list of LitPicture
+    before : Stack
+        The pictures, laid on one another by all they show.
     rings : list of Ring
         Of the mean picture, best supported first; at least one.
     shape : tuple of int
@@ -79,10 +79,10 @@ def rim_of(light: FlashLight, lit: list[LitPicture], rings: list[Ring], shape: t
     A ring of the case is none to see the rotor by: what stands still within it hides what turns, and seen at an angle
     it has another centre.
     """
-    lit = some_of(lit, shape[0], EACH_ROW_SHOWN)
+    lit = some_of(sorted(before.lit, key=lambda one: (one.frame, one.first)), shape[0], EACH_ROW_SHOWN)
     standing: Ring | None = None
     for ring in rings[:MOST_RINGS]:
-        tried = list(side_by_side(lambda pose: _seen_in(light, lit, pose), _poses_of(ring, shape)))
+        tried = list(side_by_side(lambda pose: _seen_in(before, lit, pose), _poses_of(ring, shape)))
         # In the wrong one of two poses what stands still within a ring may look more alike than what turns.
         stack, pose, degs = max(tried, key=lambda one: (_turns_within(one[2]), int(np.isfinite(one[2]).sum())))
         if _turns_within(degs):
@@ -114,9 +114,10 @@ def _poses_of(ring: Ring, shape: tuple[int, ...]) -> list[Pose]:
     return both if np.hypot(*(both[0].centre_px - both[1].centre_px)) > ONE_POSE_PX else both[:1]
 
 
-def _seen_in(light: FlashLight, lit: list[LitPicture], pose: Pose) -> tuple[Stack, Pose, np.ndarray]:
+def _seen_in(before: Stack, lit: list[LitPicture], pose: Pose) -> tuple[Stack, Pose, np.ndarray]:
     """The pictures laid on one another by what is outside of the rotor, the pose, and the turns read in it."""
-    stack, _, _ = lay(light, lit, pose)
+    # Outside of a ring of the case little may be left to lay them by: from where all they show put them, it is enough.
+    stack, _, _ = lay(before.light, lit, pose, before=before)
     return stack, pose, _degs_within(stack, pose)
 
 

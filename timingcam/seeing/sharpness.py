@@ -13,6 +13,7 @@ import cv2
 import numpy as np
 
 from timingcam.seeing.clip import ClipInfo
+from timingcam.seeing.drum import Drum
 from timingcam.seeing.light import FlashLight, LitPicture
 from timingcam.seeing.pose import Pose
 from timingcam.seeing.readout import FlashTurns
@@ -36,7 +37,7 @@ class Look:
     ambient_share: float  # light of the place, of the flash's
 
 
-def look_of(light: FlashLight, lit: list[LitPicture], turns: FlashTurns, pose: Pose, info: ClipInfo) -> Look:
+def look_of(light: FlashLight, lit: list[LitPicture], turns: FlashTurns, pose: Pose | Drum, info: ClipInfo) -> Look:
     """Look at some of the pictures.
 
     Parameters
@@ -108,7 +109,7 @@ def _rise(profile: np.ndarray) -> np.ndarray:
     return (step[:, middle:] * on).sum(axis=1) + (step[:, :middle][:, ::-1] * back).sum(axis=1)
 
 
-def _annulus(shape: tuple[int, ...], pose: Pose, shift: np.ndarray, rows: tuple[int, int]) -> np.ndarray:
+def _annulus(shape: tuple[int, ...], pose: Pose | Drum, shift: np.ndarray, rows: tuple[int, int]) -> np.ndarray:
     """Lit pixels about the rim; not those at the band's own edges, which are none of the scene's."""
     first, last = rows[0] + REACH_PX, rows[1] - REACH_PX
     where = np.zeros(shape, bool)
@@ -122,7 +123,7 @@ def _annulus(shape: tuple[int, ...], pose: Pose, shift: np.ndarray, rows: tuple[
     return where
 
 
-def _unsteadiness(shifts: np.ndarray, pose: Pose) -> tuple[float, float]:
+def _unsteadiness(shifts: np.ndarray, pose: Pose | Drum) -> tuple[float, float]:
     """Rms of the case's moves and turns from flash to flash, from transforms of shape (n, 3, 3)."""
     if len(shifts) < LEAST_FLASHES:
         return float("nan"), float("nan")

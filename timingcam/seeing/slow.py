@@ -126,10 +126,10 @@ def follow(
         If the rotor can be read in less than half of the frames.
     """
     view, seen = scene
-    tried = guesses(view.pose, find_rings(view.mean, np.ones(view.mean.shape, bool)))
+    tried = guesses(view.face, find_rings(view.mean, np.ones(view.mean.shape, bool)))
     if len(tried) == 1:
         # Steady light shows more rings than a flash does: what they agree on is better than the view's own pose.
-        view = replace(view, pose=replace(view.pose, centre_px=tried[0].centre_px, lean_rad=tried[0].lean_rad))
+        view = replace(view, pose=replace(view.face, centre_px=tried[0].centre_px, lean_rad=tried[0].lean_rad))
     pictures = laid_pictures(view, light, seen.kept)
     follower = Follower(view, light, pictures)
     track = track_of(follower, info, clock, progress)
@@ -214,7 +214,7 @@ def _with_pose(turning: Turning, pictures: list[Laid], tried: list[Guess]) -> tu
     view, fine = turning.view, turning.view.rotor.grid
     some = Grid(fine.radii[::2], fine.n_angles)
     fewer = pictures[:: max(1, len(pictures) // FOR_POSE)]
-    pose, covariance, guess = pose_of_turning(view.pose, some, lambda trial: strips_of(trial, some, fewer), tried)
+    pose, covariance, guess = pose_of_turning(view.face, some, lambda trial: strips_of(trial, some, fewer), tried)
     lights, seen = strips_of(pose, fine, pictures)
     reader = reader_of(fine, lights, seen, CENTRE_SD)
     turns = [reader.turn(strip, known) for strip, known in zip(lights, seen, strict=True)]

@@ -14,11 +14,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from timingcam.seeing.drum import Drum
 from timingcam.seeing.lines import Line
 from timingcam.seeing.marks import Maps, Place
+from timingcam.seeing.pose import N_FREE, Pose
 
 SCALES = np.exp(np.linspace(np.log(0.35), np.log(2.8), 209))  # our choice: of a rotor's size by its turning alone
 USUAL_LOG_SD = 0.4  # our choice: how far off the turning alone is
+LEVER_DEG = 6.0  # our choice: to either side; a hole shows a little more
 FITS_DEG = 0.8  # our choice: lines and marks on the metal
 FEWEST = 2
 MISSED = 5.0  # our choice: of a mark whose place can be seen; half of what a clear one counts
@@ -63,6 +66,34 @@ def scale_of(maps: Maps, lines: list[Line], places: list[Place]) -> Scale | None
     if best is None:
         return None
     return _straight(best, *chosen, file_deg, np.array([place.sd_deg for place in places]))
+
+
+def scale_lever(pose: Pose | Drum, at_deg: float, radius: float) -> np.ndarray:
+    """How the angles that a pose tells about a place grow with each of its six numbers, relative, shape (6,)."""
+    ends = np.radians(at_deg + np.array([-LEVER_DEG, LEVER_DEG]))
+    px = pose.to_image(np.stack([np.cos(ends), np.sin(ends)], axis=1) * radius)
+
+    def span(trial: Pose | Drum) -> float:
+        at = trial.to_plane(px)
+        angle = np.arctan2(at[:, 1], at[:, 0])
+        return float((angle[1] - angle[0] + np.pi) % (2 * np.pi) - np.pi)
+
+    step = 1e-3
+    pairs = [(pose.moved(d), pose.moved(-d)) for d in np.diag(np.full(N_FREE, step))]
+    return np.array([(np.log(span(a)) - np.log(span(b))) / (2 * step) for a, b in pairs])
+
+
+def rescaled(
+    pose: Pose | Drum, covariance: np.ndarray, lever: np.ndarray, scale: Scale
+) -> tuple[Pose | Drum, np.ndarray]:
+    """The pose with which angles are as the marks' spacing says, changed where it is known least; and its covariance.
+
+    References
+    ----------
+    .. [1] Kalman, J. Basic Eng. 82 (1960) 35-45: one measurement more, by its own doubt (from memory).
+    """
+    gain = covariance @ lever / (lever @ covariance @ lever + scale.sd**2)
+    return pose.moved(gain * np.log(scale.times)), covariance - np.outer(gain, lever @ covariance)
 
 
 def _fit(

@@ -10,6 +10,7 @@ are laid again by what stands outside of the rotor. Where the rotor ends is wher
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -21,7 +22,7 @@ from timingcam.seeing.light import FlashLight, LitPicture
 from timingcam.seeing.mosaic import Stack, lay, outside
 from timingcam.seeing.overexposure import refuse_over_exposed
 from timingcam.seeing.pose import Pose, ellipse_points, poses_of_ellipse
-from timingcam.seeing.register import Reference, make_reference, no_shift
+from timingcam.seeing.register import Reference, Shift, make_reference, no_shift
 from timingcam.seeing.rigid import MIN_SPREAD_DEG, N_RIGID, Evidence, refine_pose, unexplained
 from timingcam.seeing.rim import CENTRE_SD, INNER, pose_of, rim_of, turns_of
 from timingcam.seeing.rings import Ring, find_rings
@@ -73,6 +74,28 @@ class View:
     warnings: tuple[str, ...]
     other: OtherView | None  # the second pose that the rim allows, where it is another
     part: Part | None = None  # where only a part of the rotor shows
+    laid: tuple[tuple[int, Shift], ...] = ()  # frames of the pictures looked at, rising, and where each lies
+
+    def near(self, frame: int) -> Shift | None:
+        """Where the picture nearest in time lies: a hand hardly moves from one frame to the next."""
+        if not self.laid:
+            return None
+        at = bisect_left(self.laid, frame, key=lambda one: one[0])
+        beside = self.laid[max(at - 1, 0) : at + 1]
+        return min(beside, key=lambda one: abs(one[0] - frame))[1]
+
+    @property
+    def face(self) -> Pose:
+        """The pose of a rotor that is seen face on.
+
+        Raises
+        ------
+        TypeError
+            If its edge is seen.
+        """
+        if isinstance(self.pose, Drum):
+            raise TypeError("the edge of a rotor has no face")
+        return self.pose
 
     @property
     def tilt_deg(self) -> float:
@@ -129,8 +152,8 @@ def find_view(light: FlashLight, lit: list[LitPicture], centre_px: np.ndarray | 
         centre_px = _into_reference(stack, centre_px)
     rings = _rings(mean, known, centre_px)
     refuse_over_exposed(lit, light.table, rings[0])
-    ring = rim_of(light, lit, rings, mean.shape)
-    stack, mean, known = lay(light, lit, pose_of(ring, mean.shape))
+    ring = rim_of(stack, rings, mean.shape)
+    stack, mean, known = lay(light, lit, pose_of(ring, mean.shape), before=stack)
     (pose, covariance), *second = _rigid(stack, _starts(ring, rings, mean.shape), _circles(ring, rings))
     far = bool(second) and _apart_deg(pose, second[0][0]) > OTHER_POSE_DEG
     other = OtherView(*second[0], stack, known) if far else None
@@ -325,8 +348,13 @@ def assembled(
     reference = make_reference(mean, still, about_px)
     return View(
         pose, covariance, reference, stack.lit[0].frame, rotor, wide, still_strip, rotor_on_wide, degs, mean, (), other,
-        part,
+        part, _laid(stack),
     )  # fmt: skip
+
+
+def _laid(stack: Stack) -> tuple[tuple[int, Shift], ...]:
+    pairs = zip(stack.lit, stack.shifts, strict=True)
+    return tuple(sorted(((lit.frame, shift) for lit, shift in pairs), key=lambda one: one[0]))
 
 
 def _turns_near(
