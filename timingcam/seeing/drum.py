@@ -87,6 +87,13 @@ class Drum:
         facing = (middle + axes[:, 0]) * times
         return drum_about(facing - axes[:, 0], axes[:, 2], self.step * times, self.focal_px, self.principal_px)
 
+    def between(self, inner: float, outer: float, width: float) -> Drum:
+        """The same with what is at radius `outer` now at 1, and what is at `inner` at 1 - `width`."""
+        axes, middle = self._frame()
+        middle = middle + (outer - 1.0) * self.step * axes[:, 2]
+        step = self.step * (outer - inner) / width
+        return drum_about(middle, axes[:, 2], step, self.focal_px, self.principal_px)
+
     def from_other_side(self, width: float) -> Drum:
         """The same edge with the index on its other side, `width` radii away."""
         axes, middle = self._frame()

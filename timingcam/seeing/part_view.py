@@ -133,6 +133,7 @@ def find_part_view(info: ClipInfo, flashes: Flashes, light: FlashLight, lit: lis
     seen = _Seen(_in_time(stack), mean, known, opening, Part(opening.shows, mean))
     start = _start_on_edge(seen, told) if told.on_edge else _start_on_face(seen, told.widest_deg)
     start, covariance = _spaced(seen, told, *_refined(seen, start))
+    start = _from_end_to_end(seen, start)
     turns, _ = _chained(seen, start.pose, start.inner)
     return assembled(
         seen.stack, (start.pose, covariance), (mean, known), None, PartSeen(seen.part, seen.still, turns, start.inner)
@@ -169,6 +170,14 @@ def _spaced(seen: _Seen, told: Told, start: _Start, covariance: np.ndarray) -> t
             return start, left
         start = replace(start, pose=pose)
     return start, covariance
+
+
+def _from_end_to_end(seen: _Seen, start: _Start) -> _Start:
+    """The same with radius 1 where the edge ends towards the index, which a change of tilt moves."""
+    if not isinstance(start.pose, Drum):
+        return start
+    radius = np.linalg.norm(start.pose.to_plane(seen.opening.hull_px), axis=1)
+    return replace(start, pose=start.pose.between(np.nanmin(radius), np.nanmax(radius), EDGE_WIDTH))
 
 
 def _mark_lines(maps: Maps) -> list[Line]:
