@@ -28,7 +28,7 @@ from timingcam.seeing.view import View
 
 # Our choice: a falling order this clear over a fall this large is no retard at the top and no sticking advancer.
 BACKWARDS_RANK, BACKWARDS_FALL_DEG = -0.3, 5.0
-SMEAR_DEG = 10.0  # our choice: marks smeared over more than the usual gap between two of them run into one another
+SMEAR_DEG = 8.0  # our choice: marks are seldom nearer to one another; smeared over that, they run into one another
 UNSURE_TIMES = 4.0  # our choice: a reading with less than a sixteenth of the usual weight adds nothing but risk
 SURE_DEG = (
     0.1  # our choice: half of the scatter of a good ignition's sparks; what is known so well is good for the curve

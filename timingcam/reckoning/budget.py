@@ -26,8 +26,8 @@ INDEX_ABOVE_SD_MM = 5.0 / math.sqrt(12.0)  # evenly spread over that (GUM 4.3.7)
 UNKNOWN_LAG_SD_S = 50e-6
 # Our choice: where a flash's centre of light lies is known to a quarter of its length. A delay that was measured
 # is to that centre, and its own doubt holds this one; but where within its smear a rotor is read is known to a few
-# hundredths: rendered flashes of 200 and 250 µs were read 1 to 8 % of the smear to one side.
-CENTRE_UNKNOWN, CENTRE_MEASURED = 0.25, 0.03
+# hundredths: rendered flashes of 200 and 250 µs were read 1 to 8 % of the smear to one side, 5 % root mean square.
+CENTRE_UNKNOWN, CENTRE_MEASURED = 0.25, 0.05
 OUT_OF_STEP = "clip and speed out of step"
 INDEX_TILT = "tilt, by the index's height"
 CLOCK, SPEED_SCALE = "clock of the camera", "scale of the speed"
