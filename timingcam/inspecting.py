@@ -16,6 +16,7 @@ import numpy as np
 
 from timingcam.engine import Engine, read_engine
 from timingcam.errors import CannotMeasure, CannotUse
+from timingcam.measure import first_view
 from timingcam.reckoning.assemble import (
     Seen,
     Strobe,
@@ -31,6 +32,7 @@ from timingcam.reckoning.tacho import crank_speed
 from timingcam.seeing.bands import find_bands
 from timingcam.seeing.clip import ClipInfo, linear_light, open_clip
 from timingcam.seeing.clock import FrameClock, frame_clock
+from timingcam.seeing.drum import Drum
 from timingcam.seeing.flashes import Flashes, find_flashes
 from timingcam.seeing.lit import marks_lit
 from timingcam.seeing.marks import Hints, maps_of, sense_of
@@ -126,7 +128,7 @@ def _inspected(part: Part, known: tuple[Engine, str] | None, capture_fps: float 
         flash_look = _flash_look(flashes, clock, info)
         light, lit = lit_pictures(seen, bands, flashes, table)
         lit = some_of(lit, info.height, COVERED, FEWEST, MOST)
-        view = find_view(light, lit)
+        view = find_view(light, lit) if known is None else first_view((info, flashes, light, lit), *known)
         turns = read_flashes(info, flashes, light, view)
         rotor = _rotor_look(look_of(light, lit, turns, view.pose, info), view, turns, info)
         if known is None:
@@ -173,8 +175,9 @@ def _rotor_look(look: Look, view: View, turns: FlashTurns, info: ClipInfo) -> Ro
     rim = pose.to_image(np.stack([np.cos(angle), np.sin(angle)], axis=1))
     inside = np.all((rim >= 0) & (rim <= np.array([info.width - 1, info.height - 1])), axis=1)
     x, y = info.orientation.to_shown(pose.centre_px)
+    share = float(inside.mean()) if view.part is None else float("nan")
     return RotorLook(
-        (float(x), float(y)), pose.radius_px, float(inside.mean()), view.tilt_deg, look.edge_px, look.shake_px,
+        (float(x), float(y)), pose.radius_px, share, view.tilt_deg, look.edge_px, look.shake_px,
         look.roll_deg, look.over_exposed, look.ambient_share, float(read.mean()),
         float(np.median(turns.turn_sd_deg[read])) if read.any() else float("nan"),
     )  # fmt: skip
@@ -197,8 +200,10 @@ def _engine_look(seen: Seen, engine: Engine, cylinder: str) -> EngineLook:
 
 def _mark_looks(seen: Seen) -> tuple[MarkLook, ...]:
     px = seen.view.pose.radius_px
+    long_px = px * seen.view.pose.step if isinstance(seen.view.pose, Drum) else px
     index = seen.marks.index
     marks = [
-        MarkLook(m.name, np.radians(m.width_deg) * m.outer * px, (m.outer - m.inner) * px) for m in seen.marks.marks
+        MarkLook(m.name, np.radians(m.width_deg) * m.outer * px, (m.outer - m.inner) * long_px)
+        for m in seen.marks.marks
     ]
     return (*marks, MarkLook("index", float(np.radians(index.width_deg) * index.radius * px), float("nan")))

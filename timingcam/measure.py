@@ -199,7 +199,7 @@ def watch(clip: str | Path, engine: Engine, cylinder: str, options: Options, pro
         return turns, maps, find_marks(maps, engine, cylinder, btdc_of_marks(engine), hints)
 
     try:
-        first = _first_view((info, flashes, light, lit), engine, cylinder, options)
+        first = first_view((info, flashes, light, lit), engine, cylinder, options.pointed.centre_stored(info))
         view, (turns, _, marks) = _in_the_better_pose(first, look)
     except CannotMeasure as refusal:
         worded = _by_the_bands(refusal, flashes, bands.n_rows)
@@ -209,10 +209,29 @@ def watch(clip: str | Path, engine: Engine, cylinder: str, options: Options, pro
     return Seen(info, clock, options.capture_fps or info.capture_fps, flashes, view, turns, marks, best)
 
 
-def _first_view(
-    what: tuple[ClipInfo, Flashes, FlashLight, list[LitPicture]], engine: Engine, cylinder: str, options: Options
+def first_view(
+    what: tuple[ClipInfo, Flashes, FlashLight, list[LitPicture]],
+    engine: Engine,
+    cylinder: str,
+    centre_px: np.ndarray | None = None,
 ) -> View:
-    """Where the rotor stands: a part of it, where the file says that only a part can be seen, or all of it."""
+    """Where the rotor stands: a part of it, where the file says that only a part can be seen, or all of it.
+
+    Parameters
+    ----------
+    what : (ClipInfo, Flashes, FlashLight, list of LitPicture)
+        The clip, its flashes, and pictures of some of them.
+    engine : Engine
+    cylinder : str
+        The one that the strobe is on.
+    centre_px : ndarray, shape (2,), optional
+        The user's own idea of the rotor's centre, stored pixels.
+
+    Raises
+    ------
+    CannotMeasure
+        If no rotor is found.
+    """
     info, flashes, light, lit = what
     on_edge = engine.rotor.marks_on == "edge"
     if on_edge or engine.rotor.window_mm is not None:
@@ -225,7 +244,7 @@ def _first_view(
             if on_edge:
                 raise
             # The cover is off, and all of the rotor can be seen.
-    return find_view(light, lit, options.pointed.centre_stored(info))
+    return find_view(light, lit, centre_px)
 
 
 def _widest_deg(engine: Engine) -> float:

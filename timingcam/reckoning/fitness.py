@@ -66,7 +66,7 @@ class RotorLook:
 
     centre_px: tuple[float, float]
     radius_px: float
-    in_picture_share: float  # of the rim
+    in_picture_share: float  # of the rim; NaN where only a part of the rotor shows
     tilt_deg: float
     edge_px: float
     shake_px: float

@@ -39,7 +39,7 @@ HOPELESS = 1.8  # our choice: what one way of leaning leaves unexplained over wh
 FINEST_PART = 4096  # our choice: columns a turn, where the rotor is seen near: a pixel of a rotor 1300 px across
 APART_ROUNDS = 4
 WHOLE_RING = 0.9  # of its length, our choice
-SHOWN, SHOWN_PART = 1.3, 1.4  # our choice: the index lies a fifth beyond the rim at most, beside an opening at its edge
+SHOWN, SHOWN_PART = 1.3, 1.7  # our choice: the index lies a fifth beyond the rim at most, beside an opening at its edge
 OTHER_POSE_DEG = 3.0  # our choice: poses closer than this are one
 
 

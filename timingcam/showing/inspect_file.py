@@ -143,6 +143,8 @@ def _engine_rows(engine: EngineLook) -> Iterator[tuple[str, str]]:
 
 
 def _tilt(rotor: RotorLook) -> str:
+    if math.isnan(rotor.in_picture_share):
+        return f"a part of it shows, seen {rotor.tilt_deg:.0f}° off the square"
     return f"seen {rotor.tilt_deg:.0f}° off its axis, {rotor.in_picture_share:.0%} of the rim in the picture"
 
 

@@ -27,6 +27,7 @@ N_WORST = 4
 PANEL_IN = 2.75
 CAPTION_CHARACTERS = 38  # as many as stand over a picture at this size of letters
 VIEW_CENTRE, VIEW_HALF = 0.86, 0.5  # rotor radii
+BESIDE_DEG = 5.0  # to either side of the index, to see how large a radius is there
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,18 +105,18 @@ def overlay(pictures: Pictures, crop: int) -> Overlay:
         scale = pictures.crop_scale
         to_crop = np.array([[1 / scale, 0, -x / scale], [0, 1 / scale, -y / scale], [0, 0, 1]])
         from_rotor = to_crop @ np.linalg.inv(pictures.to_rotor[flash])
-    middle = place(from_rotor, np.array([pictures.index_deg]), np.array([VIEW_CENTRE]))[0]
-    return Overlay(found_in(pictures, flash, from_rotor), _view(pictures, crop, middle))
+    beside = pictures.index_deg + np.array([-BESIDE_DEG, 0.0, BESIDE_DEG])
+    left, middle, right = place(from_rotor, beside, np.full(3, VIEW_CENTRE))
+    # Pixels of the crop to one rotor radius, there.
+    radius = float(np.linalg.norm(right - left)) / (2 * VIEW_CENTRE * math.sin(math.radians(BESIDE_DEG)))
+    return Overlay(found_in(pictures, flash, from_rotor), _view(pictures, crop, middle, radius))
 
 
-def _view(pictures: Pictures, crop: int, middle: np.ndarray) -> tuple[float, float, float, float]:
+def _view(pictures: Pictures, crop: int, middle: np.ndarray, radius: float) -> tuple[float, float, float, float]:
     height, width = pictures.crops[crop].shape
-    flash = int(pictures.crop_of[crop])
     whole = (-0.5, width - 0.5, height - 0.5, -0.5)
     if not np.all(np.isfinite(middle)):
         return whole
-    # Pixels of the crop to one rotor radius, from the area that the transform gives.
-    radius = 1 / (math.sqrt(abs(np.linalg.det(pictures.to_rotor[flash][:2, :2]))) * pictures.crop_scale)
     half = VIEW_HALF * radius
     x = float(np.clip(middle[0], min(half, width / 2), max(width - half, width / 2)))
     y = float(np.clip(middle[1], min(half, height / 2), max(height - half, height / 2)))
