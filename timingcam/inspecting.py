@@ -16,7 +16,6 @@ import numpy as np
 
 from timingcam.engine import Engine, read_engine
 from timingcam.errors import CannotMeasure, CannotUse
-from timingcam.measure import first_view
 from timingcam.reckoning.assemble import (
     Seen,
     Strobe,
@@ -28,6 +27,7 @@ from timingcam.reckoning.assemble import (
 )
 from timingcam.reckoning.doubts import doubts_and_budget
 from timingcam.reckoning.fitness import ClipLook, EngineLook, FlashLook, Inspection, MarkLook, RotorLook
+from timingcam.reckoning.standing import first_view
 from timingcam.reckoning.tacho import crank_speed
 from timingcam.seeing.bands import find_bands
 from timingcam.seeing.clip import ClipInfo, linear_light, open_clip
@@ -42,7 +42,8 @@ from timingcam.seeing.readout import FlashTurns, read_flashes
 from timingcam.seeing.sharpness import Look, look_of
 from timingcam.seeing.stills import lit_pictures, some_of
 from timingcam.seeing.survey import survey
-from timingcam.seeing.view import View, find_view
+from timingcam.seeing.view import View
+from timingcam.seeing.whole_view import find_view
 
 # Our choice: 20 flashes at idle; and enough to say no after. A refusal from as many flashes as `SURE` stands.
 QUICK_S, LONGER_S, SURE = 2.0, 6.0, 40

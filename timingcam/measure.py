@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -39,6 +38,7 @@ from timingcam.reckoning.portraits import pictures_of
 from timingcam.reckoning.result import Measurement
 from timingcam.reckoning.returning import cannot_tell_return
 from timingcam.reckoning.speeds import speed_of
+from timingcam.reckoning.standing import first_view
 from timingcam.reckoning.top_lag import apparent_lag
 from timingcam.reckoning.warnings import warnings_of
 from timingcam.seeing.bands import find_bands
@@ -47,19 +47,16 @@ from timingcam.seeing.clip import ClipInfo, linear_light, open_clip
 from timingcam.seeing.clock import frame_clock
 from timingcam.seeing.flashes import Flashes, find_flashes
 from timingcam.seeing.hints import Pointed, hints_on_maps, refuse_unknown_marks
-from timingcam.seeing.light import FlashLight, LitPicture
-from timingcam.seeing.marks import Maps, Marks, maps_of, mark_places, sense_of, spacing_misfit
-from timingcam.seeing.naming import find_marks, how_clear
-from timingcam.seeing.opening import NotAPart
-from timingcam.seeing.part_view import Told, find_part_view
+from timingcam.seeing.marks import Maps, Marks, maps_of, sense_of, spacing_misfit
+from timingcam.seeing.naming import find_marks
 from timingcam.seeing.readout import FlashTurns, read_flashes
 from timingcam.seeing.soundtrack import read_sound
 from timingcam.seeing.stills import lit_pictures
 from timingcam.seeing.survey import survey
-from timingcam.seeing.view import View, find_view, other_view
+from timingcam.seeing.view import View
+from timingcam.seeing.whole_view import other_view
 
 NARROW_SHARE = 0.25  # our choice: of the rows; lower bands show the rotor in slices
-HOLE_SLACK = 1.25  # our choice: a cover stands nearer to the camera than the rotor, and its hole appears larger
 POOR_SPACING = 2.0  # our choice: chi-square a mark beyond which the other pose is asked
 Progress = Callable[[str, float], None]
 Looked = tuple[FlashTurns, Maps, Marks]
@@ -207,51 +204,6 @@ def watch(clip: str | Path, engine: Engine, cylinder: str, options: Options, pro
         raise worded from refusal
     best = best_frame(info, looked.kept, lit, view, marks)
     return Seen(info, clock, options.capture_fps or info.capture_fps, flashes, view, turns, marks, best)
-
-
-def first_view(
-    what: tuple[ClipInfo, Flashes, FlashLight, list[LitPicture]],
-    engine: Engine,
-    cylinder: str,
-    centre_px: np.ndarray | None = None,
-) -> View:
-    """Where the rotor stands: a part of it, where the file says that only a part can be seen, or all of it.
-
-    Parameters
-    ----------
-    what : (ClipInfo, Flashes, FlashLight, list of LitPicture)
-        The clip, its flashes, and pictures of some of them.
-    engine : Engine
-    cylinder : str
-        The one that the strobe is on.
-    centre_px : ndarray, shape (2,), optional
-        The user's own idea of the rotor's centre, stored pixels.
-
-    Raises
-    ------
-    CannotMeasure
-        If no rotor is found.
-    """
-    info, flashes, light, lit = what
-    on_edge = engine.rotor.marks_on == "edge"
-    if on_edge or engine.rotor.window_mm is not None:
-        btdc, sense = btdc_of_marks(engine), sense_of(engine)
-        judge = partial(how_clear, engine=engine, cylinder=cylinder, btdc=btdc)
-        try:
-            told = Told(mark_places(engine, btdc, sense), sense, on_edge, _widest_deg(engine), judge)
-            return find_part_view(info, flashes, light, lit, told)
-        except NotAPart:
-            if on_edge:
-                raise
-            # The cover is off, and all of the rotor can be seen.
-    return find_view(light, lit, centre_px)
-
-
-def _widest_deg(engine: Engine) -> float:
-    """How wide a part of a rotor's face its timing hole can show, as an angle about the rotor's centre."""
-    across = (engine.rotor.window_mm or 0.0) / engine.rotor.rim_diameter_mm
-    # A hole's middle stands at most its own radius within the rim.
-    return HOLE_SLACK * 2.0 * float(np.degrees(np.arcsin(min(across / max(1.0 - across, across), 1.0))))
 
 
 def _in_the_better_pose(view: View, look: Callable[[View], Looked]) -> tuple[View, Looked]:

@@ -16,8 +16,8 @@ import pytest
 
 from timingcam.seeing.angles import read_turn, telling_cells
 from timingcam.seeing.pose import Pose
-from timingcam.seeing.register import no_shift
 from timingcam.seeing.rotor_map import build_map
+from timingcam.seeing.shift import no_shift
 from timingcam.seeing.strips import Grid, even_out, make_sampler, unwrap
 from timingcam.staging.render import flash_picture, prepare
 from timingcam.staging.scene import read_scene

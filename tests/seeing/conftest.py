@@ -26,7 +26,7 @@ from timingcam.seeing.naming import find_marks
 from timingcam.seeing.readout import read_flashes
 from timingcam.seeing.stills import lit_pictures
 from timingcam.seeing.survey import survey
-from timingcam.seeing.view import find_view
+from timingcam.seeing.whole_view import find_view
 
 if TYPE_CHECKING:
     from conftest import SmallClip

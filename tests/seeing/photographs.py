@@ -10,7 +10,7 @@ import numpy as np
 import skimage.data
 
 from timingcam.seeing.pose import Pose, square_on
-from timingcam.seeing.register import Shift, no_shift
+from timingcam.seeing.shift import Shift, no_shift
 from timingcam.seeing.strips import Grid, Sampler, even_out, make_sampler, unwrap
 
 GREY_LEVEL = 1 / 255

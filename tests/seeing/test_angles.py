@@ -96,7 +96,7 @@ def test_a_full_turn_round(disc: Disc, rotor: RotorMap, zero_deg: float) -> None
 
 def test_a_centre_that_moved_is_no_turn(disc: Disc, rotor: RotorMap, zero_deg: float) -> None:
     """The rotor's centre 0.3 px aside, half of the prior's sd: the angle stays."""
-    from timingcam.seeing.register import Shift
+    from timingcam.seeing.shift import Shift
 
     for dx, dy in ((0.3, 0.0), (0.0, -0.3)):
         aside = Shift(np.array([dx, dy, 0.0, 0.0]), np.zeros((4, 4)), disc.centre, 0.0)

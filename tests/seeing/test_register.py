@@ -14,7 +14,8 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 from photographs import moved, noisy, photograph, similarity
 
-from timingcam.seeing.register import Reference, Shift, between, make_reference, no_shift, register, sample
+from timingcam.seeing.register import Reference, make_reference, register, sample
+from timingcam.seeing.shift import Shift, between, no_shift
 
 PICTURE = photograph("motorcycle")  # 500 rows, 741 columns
 ABOUT = np.array([360.0, 240.0])

@@ -15,8 +15,8 @@ from drawn_rotors import PRINCIPAL, SIZE, photo_rotor, pose
 from photographs import noisy, photograph
 
 from timingcam.seeing.pose import FOCAL_LOG_SD, Pose, ellipse_points, poses_of_ellipse
-from timingcam.seeing.register import no_shift
 from timingcam.seeing.rigid import Evidence, refine_pose
+from timingcam.seeing.shift import no_shift
 from timingcam.seeing.strips import Grid, even_out, make_sampler, unwrap
 
 TURNS = np.linspace(-25, 25, 12)

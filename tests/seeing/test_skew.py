@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from scipy.stats import chi2
 
 from timingcam.seeing.pose import square_on
-from timingcam.seeing.register import no_shift
+from timingcam.seeing.shift import no_shift
 from timingcam.seeing.skew import LineTime, Skew, effective_row, line_time_from, skewed, usual_line_time
 from timingcam.seeing.strips import Grid, make_sampler
 

@@ -13,7 +13,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 from photographs import Disc
 
 from timingcam.seeing.pose import Pose, square_on
-from timingcam.seeing.register import Shift, no_shift
+from timingcam.seeing.shift import Shift, no_shift
 from timingcam.seeing.strips import (
     EVEN_OUT_DEG,
     Grid,

@@ -1,11 +1,12 @@
 """The first angles of flashes that show a part of the rotor only, each from the ones before it.
 
-In:  evened-out strips of a part of the rotor, in the order of time.
+In:  evened-out strips of a part of the rotor, in the order of speed.
 Out: a `Turn` a strip, rough, from which the map can be built.
 Not here: the map (`rotor_map.py`).
 
 Marks come into the opening and leave it again, and look much alike: laid on one another by looks alone, one mark would
-be taken for the next. But advance moves little from one flash to the next, so each is looked for near the one before.
+be taken for the next. But advance follows speed: from one flash to the next faster one it moves little, and each is
+looked for near the one before.
 """
 
 from __future__ import annotations
@@ -23,7 +24,7 @@ LEAST_SHARED = 0.35  # our choice: of what a strip shows, that is on the map
 ALL_SHARED = 0.7  # our choice: of what a strip shows: as good as all of it
 FAR_DEG, APART_DEG, RIVAL_SHARE = 60.0, 5.0, 0.8  # our choice: of marks in a blip; of another mark; of a clear place
 # Our choice: one mark laid on another reaches 0.7, since their letters differ; the same ones reach 0.9.
-FAR_ALIKE = 0.8
+SURELY_ALIKE = 0.8
 LEAST_ALIKE = 0.4  # our choice: correlation
 
 
@@ -45,17 +46,15 @@ class _Growing:
         return np.where(there, self.total / np.maximum(self.count, 0.5), 0.0), there.astype(np.float32)
 
 
-def chained_turns(
-    strips: list[np.ndarray], knowns: list[np.ndarray], far_alike: float = LEAST_ALIKE
-) -> list[Turn | None]:
-    """Turns of strips in the order of time, from the one that shows most outwards.
+def chained_turns(strips: list[np.ndarray], knowns: list[np.ndarray], alike: float = LEAST_ALIKE) -> list[Turn | None]:
+    """Turns of strips in the order of speed, from the one that shows most outwards.
 
     Parameters
     ----------
     strips, knowns : lists of ndarray, shape (n_radii, n_angles)
-    far_alike : float
-        How alike, as a correlation, what is seen much further round must be. `FAR_ALIKE` where so little shows that
-        two places which differ by so much may have no mark in common.
+    alike : float
+        How alike, as a correlation, a strip and the map must be where it is found much further round. `SURELY_ALIKE`
+        where so little shows that two flashes may have no mark in common, and one mark could be taken for the next.
 
     Returns
     -------
@@ -73,7 +72,7 @@ def chained_turns(
     for order in (range(first + 1, n), range(first - 1, -1, -1)):
         near = 0.0
         for k in order:
-            found = _found(growing, (strips[k], knowns[k]), near, far_alike)
+            found = _found(growing, (strips[k], knowns[k]), near, alike)
             if found is None:
                 continue
             turns[k] = found
@@ -87,13 +86,13 @@ def chained_turns(
         if had is not None:
             growing.add(strips[k], knowns[k], had.deg, -1)
         beside = [turn.deg for j in (k, k - 1, k + 1) if 0 <= j < n and (turn := turns[j]) is not None]
-        turns[k] = _found(growing, (strips[k], knowns[k]), beside[0], far_alike) if beside else None
+        turns[k] = _found(growing, (strips[k], knowns[k]), beside[0], alike) if beside else None
         if (found := turns[k]) is not None:
             growing.add(strips[k], knowns[k], found.deg)
     return turns
 
 
-def _found(growing: _Growing, seen: tuple[np.ndarray, np.ndarray], near_deg: float, far_alike: float) -> Turn | None:
+def _found(growing: _Growing, seen: tuple[np.ndarray, np.ndarray], near_deg: float, alike: float) -> Turn | None:
     """The turn near another or, where nothing there looks alike, the one further off that clearly does."""
     score, shared = _likeness(growing, *seen)
     off = (np.arange(len(score)) * 360.0 / len(score) - near_deg + 180.0) % 360.0 - 180.0
@@ -105,7 +104,7 @@ def _found(growing: _Growing, seen: tuple[np.ndarray, np.ndarray], near_deg: flo
     far = np.where(np.abs(off) <= FAR_DEG, score, -1.0)
     best = int(np.argmax(far))
     apart = np.abs((off - off[best] + 180.0) % 360.0 - 180.0) > APART_DEG
-    if far[best] < far_alike or far[apart].max(initial=0.0) > RIVAL_SHARE * far[best]:
+    if far[best] < alike or far[apart].max(initial=0.0) > RIVAL_SHARE * far[best]:
         return None
     return _turn_at(far, shared, best)
 

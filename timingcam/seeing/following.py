@@ -17,7 +17,8 @@ from timingcam.seeing.angles import Turn
 from timingcam.seeing.clip import ClipInfo, Frame, frames
 from timingcam.seeing.clock import FrameClock
 from timingcam.seeing.light import FlashLight
-from timingcam.seeing.register import Shift, register
+from timingcam.seeing.register import register
+from timingcam.seeing.shift import Shift
 from timingcam.seeing.skew import Skew, coarse_grid, skewed
 from timingcam.seeing.steady import reader_of, whole_picture
 from timingcam.seeing.strips import Sampler, even_out, make_sampler, unwrap

@@ -15,7 +15,8 @@ import numpy as np
 from timingcam.seeing.drum import Drum
 from timingcam.seeing.light import FlashLight, LitPicture
 from timingcam.seeing.pose import Pose
-from timingcam.seeing.register import Reference, Shift, between, make_reference, no_shift, register
+from timingcam.seeing.register import Reference, make_reference, register
+from timingcam.seeing.shift import Shift, between, no_shift
 from timingcam.seeing.strips import Grid, Lies, Part, make_sampler, read_strip
 
 BESIDE_BAND = 16  # rows that a soft edge may reach

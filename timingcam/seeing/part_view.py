@@ -18,7 +18,7 @@ import numpy as np
 from timingcam.errors import CannotMeasure
 from timingcam.seeing.angles import Turn
 from timingcam.seeing.arcs import LEAST_INNER, find_arcs
-from timingcam.seeing.chain import FAR_ALIKE, LEAST_ALIKE, chained_turns
+from timingcam.seeing.chain import LEAST_ALIKE, SURELY_ALIKE, chained_turns
 from timingcam.seeing.clip import ClipInfo, frames
 from timingcam.seeing.constellation import CLEAR_MARK_A_RADIUS, least_clear
 from timingcam.seeing.drum import Drum
@@ -40,6 +40,9 @@ BESIDE_PX = 4.0  # our choice: an opening's edge, softened by coding
 MOST_SHOWN = 120  # our choice: pictures; each shows the opening, and little of the rotor
 SHOWS_SHARE = 0.6  # our choice: of the opening's rows, that a flash lit
 FEWEST = 6
+# Our choice: on a steep rise, 24 degrees while the speed doubles, less than 10 degrees; marks that stand nearer than that
+# are told apart by what stands beside them.
+WIDEST_STEP = 1.35
 ROUNDS = 2  # our choice: pose and turns tell one another
 N_ROWS = 28  # our choice: of strips that the pose is fitted to
 QUICK_ROWS, QUICK_OUTER = 60, 1.3
@@ -130,7 +133,14 @@ def find_part_view(info: ClipInfo, flashes: Flashes, light: FlashLight, lit: lis
         raise _too_few(len(lit))
     stack, mean, known = lay(light, lit, None, opening.beside(BESIDE_PX))
     opening = find_opening(stack, mean, known)
-    seen = _Seen(_in_time(stack), mean, known, opening, Part(opening.shows, mean))
+    stack, gap = _by_speed(stack, flashes)
+    if gap[1] > WIDEST_STEP * gap[0] and not told.on_edge:
+        raise CannotMeasure(
+            found=f"no readable flash between those that come {gap[0]:.1f} and {gap[1]:.1f} times a second",
+            expected="flashes at all speeds between, to follow the marks through the hole from one to the next",
+            do="open and close the throttle more slowly, or film for longer",
+        )  # fmt: skip
+    seen = _Seen(stack, mean, known, opening, Part(opening.shows, mean))
     start = _start_on_edge(seen, told) if told.on_edge else _start_on_face(seen, told.widest_deg)
     start, covariance = _spaced(seen, told, *_refined(seen, start))
     start = _from_end_to_end(seen, start)
@@ -202,7 +212,7 @@ def _grid(pose: Pose | Drum, inner: float) -> Grid:
 def _chained(seen: _Seen, pose: Pose | Drum, inner: float) -> tuple[list[Turn | None], float]:
     """Turns in a pose, and the share of what moves that it leaves unexplained."""
     strips, knowns = seen.stack.strips(pose, _grid(pose, inner), seen.part)
-    turns = chained_turns(strips, knowns) if isinstance(pose, Drum) else chained_turns(strips, knowns, FAR_ALIKE)
+    turns = chained_turns(strips, knowns) if isinstance(pose, Drum) else chained_turns(strips, knowns, SURELY_ALIKE)
     return turns, unexplained(strips, knowns, turns)
 
 
@@ -254,7 +264,7 @@ def _quick_maps(seen: _Seen, told: Told, pose: Pose | Drum, inner: float) -> Map
     fine = make_grid(pose.radius_px, inner, WITHIN_RIM, FINEST_PART)
     grid = Grid(np.linspace(inner, QUICK_OUTER, QUICK_ROWS), fine.n_angles)
     strips, knowns = seen.stack.strips(pose, grid, seen.part)
-    turns = chained_turns(strips, knowns, LEAST_ALIKE if isinstance(pose, Drum) else FAR_ALIKE)
+    turns = chained_turns(strips, knowns, LEAST_ALIKE if isinstance(pose, Drum) else SURELY_ALIKE)
     good = [k for k, turn in enumerate(turns) if turn is not None]
     degs = np.array([turns[k].deg for k in good])  # type: ignore[union-attr]
     if len(good) < FEWEST:
@@ -284,9 +294,20 @@ def _showing(info: ClipInfo, flashes: Flashes, opening: Opening) -> list[LitPict
     return found
 
 
-def _in_time(stack: Stack) -> Stack:
-    order = sorted(range(len(stack.lit)), key=lambda k: (stack.lit[k].flash, stack.lit[k].frame))
-    return Stack(stack.light, [stack.lit[k] for k in order], [stack.shifts[k] for k in order])
+def _by_speed(stack: Stack, flashes: Flashes) -> tuple[Stack, tuple[float, float]]:
+    """The pictures in the order of how fast flashes come there, and the widest step in it, flashes a second.
+
+    Advance follows speed, so that neighbours in speed show marks at nearly the same place, however far apart in time.
+    """
+    apart = np.diff(flashes.time_s)
+    # A flash that was missed makes one of the two gaps about it twice as long.
+    gaps = np.minimum(np.append(apart, np.inf), np.insert(apart, 0, np.inf))
+    rate = 1.0 / np.maximum(gaps[[lit.flash for lit in stack.lit]], 1e-6)
+    order = np.argsort(rate, kind="stable")
+    rising = rate[order]
+    step = int(np.argmax(rising[1:] / rising[:-1])) if len(rising) > 1 else 0
+    ordered = Stack(stack.light, [stack.lit[k] for k in order], [stack.shifts[k] for k in order])
+    return ordered, (float(rising[step]), float(rising[min(step + 1, len(rising) - 1)]))
 
 
 def _evidence(seen: _Seen, how: tuple[Grid, list[Turn | None]], start: _Start) -> Evidence:

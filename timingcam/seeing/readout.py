@@ -16,7 +16,8 @@ from timingcam.seeing.angles import Cells, Turn, fits, read_turn, telling_cells
 from timingcam.seeing.clip import ClipInfo, frames
 from timingcam.seeing.flashes import Flashes
 from timingcam.seeing.light import FlashLight
-from timingcam.seeing.register import Shift, register
+from timingcam.seeing.register import register
+from timingcam.seeing.shift import Shift
 from timingcam.seeing.side_by_side import side_by_side
 from timingcam.seeing.strips import Sampler, make_sampler, read_strip
 from timingcam.seeing.view import View

@@ -1,7 +1,7 @@
 """The hand's shake: where each flash's picture lies against the reference picture.
 
 In:  a reference picture with the parts of it that stand still, and the lit rows of another frame.
-Out: `Shift`, the similarity that takes reference pixels to that frame's pixels, with its covariance.
+Out: `Shift`, where that frame lies.
 Not here: what turns.
 
 Coarse first, by correlation of small pictures; then robust least squares on the light itself at the reference's
@@ -10,10 +10,12 @@ strongest gradients. Only rows that the same flash lit are compared: ambient lig
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
+
+from timingcam.seeing.shift import Shift
 
 # Our choice: the width of the small pictures for the coarse search. A shake of 8 % of the picture is looked for.
 COARSE_WIDTH = 240
@@ -30,59 +32,6 @@ N_POINTS = 5000  # our choice: more gradients add time, not accuracy, beside the
 N_SECTORS, WORST_CONDITION = 12, 30.0  # our choice
 FEWEST_SECTORS, UNTOLD_PX = 4, 0.3  # our choice: with fewer, as far as a hand that sways was seen to move parts apart
 HUBER = 1.345  # 95 % efficiency for normal noise (Huber, Robust Statistics, from memory)
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Shift:
-    """Reference pixel x to frame pixel: x' = c + (1 + a)·(x - c) + b·turned(x - c) + t, in parameters (t_x, t_y, a, b).
-
-    `a` is the growth, `b` the turn in radians (clockwise as seen), about the point `about_px`.
-    """
-
-    params: np.ndarray  # (4,)
-    covariance: np.ndarray  # (4, 4)
-    about_px: np.ndarray  # (2,)
-    residual: float  # rms of light, relative to the reference's contrast
-    # How much further apart single parts of what stands still lie than one shift has them, covariance, px², (2, 2):
-    # they stand in several planes, and a hand that sways sees them move against one another.
-    apart_px2: np.ndarray = field(default_factory=lambda: np.zeros((2, 2)))
-
-    def apply(self, xy_px: np.ndarray) -> np.ndarray:
-        """Reference pixels, shape (..., 2), to this frame's pixels."""
-        tx, ty, a, b = self.params
-        d = xy_px - self.about_px
-        x = d[..., 0] * (1 + a) - b * d[..., 1] + tx
-        y = d[..., 1] * (1 + a) + b * d[..., 0] + ty
-        return np.stack([x, y], axis=-1) + self.about_px
-
-    def about(self, about_px: np.ndarray) -> Shift:
-        """The same, told about another point."""
-        about_px = np.asarray(about_px, float)
-        return replace(self, params=np.r_[self.apply(about_px) - about_px, self.params[2:]], about_px=about_px)
-
-    def matrix(self) -> np.ndarray:
-        """The same as a 3 x 3 matrix, reference to frame."""
-        tx, ty, a, b = self.params
-        cx, cy = self.about_px
-        linear = np.array([[1 + a, -b], [b, 1 + a]])
-        m = np.eye(3)
-        m[:2, :2] = linear
-        m[:2, 2] = self.about_px + np.array([tx, ty]) - linear @ np.array([cx, cy])
-        return m
-
-
-def no_shift(about_px: np.ndarray) -> Shift:
-    """The reference against itself."""
-    return Shift(np.zeros(4), np.zeros((4, 4)), np.asarray(about_px, float), 0.0)
-
-
-def between(first: Shift, second: Shift) -> Shift:
-    """From the first's pixels to the second's, of two shifts from one reference."""
-    m = second.matrix() @ np.linalg.inv(first.matrix())
-    about = first.about_px
-    moved = m[:2, :2] @ about + m[:2, 2] - about
-    params = np.array([moved[0], moved[1], m[0, 0] - 1, m[1, 0]])
-    return Shift(params, first.covariance + second.covariance, about, max(first.residual, second.residual))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

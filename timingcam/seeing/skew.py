@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from timingcam.seeing.angles import RotorMap, turned
-from timingcam.seeing.register import Shift
+from timingcam.seeing.shift import Shift
 from timingcam.seeing.strips import Grid, Sampler
 
 # Our choice, where the clip does not tell: a frame is read in a fifth of its period to all of it, evenly spread.

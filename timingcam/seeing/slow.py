@@ -24,8 +24,9 @@ from timingcam.seeing.following import DO_SLOW, MIN_MATCH, Follower, Laid, Track
 from timingcam.seeing.light import FlashLight, LitPicture
 from timingcam.seeing.marks import Maps, maps_of
 from timingcam.seeing.pose import Pose
-from timingcam.seeing.register import Shift, register
+from timingcam.seeing.register import register
 from timingcam.seeing.rings import find_rings
+from timingcam.seeing.shift import Shift
 from timingcam.seeing.skew import (
     LineTime,
     Skew,
@@ -39,7 +40,8 @@ from timingcam.seeing.steady import Reader, reader_of, whole_picture
 from timingcam.seeing.strips import Grid, Sampler, make_sampler
 from timingcam.seeing.sweep import Sweep
 from timingcam.seeing.turning_pose import Guess, guesses, pose_of_turning
-from timingcam.seeing.view import CENTRE_SD, View, find_view
+from timingcam.seeing.view import CENTRE_SD, View
+from timingcam.seeing.whole_view import find_view
 
 MOST_SKEWED = 40  # our choice: frames in which the skew is measured
 LEAST_SKEW_DEG_S = 6.0

@@ -50,7 +50,9 @@ def scale_of(maps: Maps, lines: list[Line], places: list[Place]) -> Scale | None
     """
     if len(lines) < FEWEST or len(places) < FEWEST:
         return None
-    at = np.array([(line.deg + 180.0) % 360.0 - 180.0 for line in lines])
+    # About the middle of what shows, so that no seam lies among them.
+    middle = float(np.degrees(np.angle(np.exp(1j * np.radians([line.deg for line in lines])).mean())))
+    at = np.array([(line.deg - middle + 180.0) % 360.0 - 180.0 for line in lines])
     clear = np.sqrt(np.minimum([line.score for line in lines], CLEAR_ENOUGH))
     file_deg = np.array([place.deg for place in places])
     best: Scale | None = None
@@ -59,7 +61,12 @@ def scale_of(maps: Maps, lines: list[Line], places: list[Place]) -> Scale | None
         for line_deg in at:
             for anchor in file_deg:
                 zero = times * line_deg - anchor
-                fit = _fit(maps, (at, clear), (file_deg + zero + 180.0) % 360.0 - 180.0, float(times))
+                there = (file_deg + zero + 180.0) % 360.0 - 180.0
+                fit = _fit((at, clear), there, float(times))
+                if fit is not None:
+                    # Of the marks that were not found, those whose place can be seen count against it.
+                    missed = sum(maps.shows(middle + deg / times) for deg in there[~fit[1]])
+                    fit = (fit[0] - MISSED * missed, *fit[1:])
                 if fit is not None and (best is None or fit[0] + prior > best.score):
                     best = Scale(float(times), 0.0, fit[0] + prior)
                     chosen = fit[1:]
@@ -97,7 +104,7 @@ def rescaled(
 
 
 def _fit(
-    maps: Maps, lines: tuple[np.ndarray, np.ndarray], there_deg: np.ndarray, times: float
+    lines: tuple[np.ndarray, np.ndarray], there_deg: np.ndarray, times: float
 ) -> tuple[float, np.ndarray, np.ndarray] | None:
     """Score, which places were found, and the angles on the map at which they were."""
     at, clear = lines
@@ -108,8 +115,7 @@ def _fit(
     found = off[np.arange(len(which)), which] < 2 * FITS_DEG
     if found.sum() < FEWEST or len(np.unique(which[found])) < found.sum():
         return None
-    missed = sum(maps.shows(deg / times) for deg in there_deg[~found])
-    return float(most[found].sum()) - MISSED * missed, found, at[which]
+    return float(most[found].sum()), found, at[which]
 
 
 def _straight(rough: Scale, found: np.ndarray, on_map: np.ndarray, file_deg: np.ndarray, sd_deg: np.ndarray) -> Scale:

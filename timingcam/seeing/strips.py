@@ -16,7 +16,7 @@ from typing import Protocol
 import cv2
 import numpy as np
 
-from timingcam.seeing.register import Shift
+from timingcam.seeing.shift import Shift
 
 # Our choice: what is wider than this along the rim is light, not a mark (bolts and holes are narrower).
 EVEN_OUT_DEG = 24.0

@@ -16,8 +16,8 @@ from photographs import photograph
 from timingcam.errors import CannotMeasure
 from timingcam.seeing.light import FlashLight, LitPicture
 from timingcam.seeing.mosaic import Stack
-from timingcam.seeing.register import Shift, no_shift
-from timingcam.seeing.view import _into_reference, find_view
+from timingcam.seeing.shift import Shift, no_shift
+from timingcam.seeing.whole_view import _into_reference, find_view
 
 if TYPE_CHECKING:
     from seeing_journey import Journey

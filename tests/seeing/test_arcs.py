@@ -1,0 +1,77 @@
+"""A hole through which a part of the rotor shows: what moves in it, and the centre that its arcs are about."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pytest
+
+from timingcam.seeing.arcs import find_arcs
+from timingcam.seeing.light import FlashLight, LitPicture
+from timingcam.seeing.mosaic import lay
+from timingcam.seeing.opening import NotAPart, Opening, find_opening
+
+H, W = 240, 320
+TABLE = np.linspace(0.0, 1.0, 256).astype(np.float32)
+LIGHT = FlashLight(TABLE, np.sqrt(TABLE).astype(np.float32), None)
+CENTRE, RIM_PX = np.array([160.0, 430.0]), 370.0
+HOLE, HOLE_PX = np.array([160.0, 110.0]), 92.0
+
+
+def pictures(centre: np.ndarray, rim_px: float, hole_px: float, n: int = 12) -> list[LitPicture]:
+    """Turned rings about a centre, a mark at another place in each, seen through a hole in a cast cover."""
+    rng = np.random.default_rng(2)
+    yy, xx = np.mgrid[0:H, 0:W].astype(float)
+    r, angle = np.hypot(xx - centre[0], yy - centre[1]), np.degrees(np.arctan2(yy - centre[1], xx - centre[0]))
+    grooves = 0.35 + 0.08 * np.interp(r, np.arange(0, 900, 6.0), rng.standard_normal(150))
+    cast = 0.3 + 0.1 * cv2.GaussianBlur(rng.standard_normal((H, W)), (0, 0), 2) / 0.14
+    through = np.hypot(xx - HOLE[0], yy - HOLE[1]) < hole_px
+    found = []
+    for k in range(n):
+        at = -90.0 + 10.0 * np.sin(0.9 * k)
+        marked = np.where(np.abs(angle - at) < 1.2, 0.85, grooves)
+        marked = np.where((r > 0.75 * rim_px) & (r < rim_px), marked, np.where(r < rim_px, grooves, 0.03))
+        light = np.where(through, marked, cast)
+        luma = 255 * cv2.GaussianBlur(light, (0, 0), 0.8) + rng.standard_normal((H, W))
+        found.append(LitPicture(np.clip(luma, 0, 255).astype(np.uint8), 2 * k, k, 0, H - 1))
+    return found
+
+
+def opened(centre: np.ndarray, rim_px: float, hole_px: float) -> tuple[np.ndarray, np.ndarray, Opening]:
+    stack, mean, known = lay(LIGHT, pictures(centre, rim_px, hole_px))
+    return mean, known, find_opening(stack, mean, known)
+
+
+def test_what_moves_is_in_the_hole_and_marks_run_across_its_run() -> None:
+    _, _, opening = opened(CENTRE, RIM_PX, HOLE_PX)
+    rows, cols = np.nonzero(opening.shows)
+    inside = np.hypot(cols - HOLE[0], rows - HOLE[1])
+    assert inside.max() < HOLE_PX + 2
+    # The mark swings by ten degrees to either side, half of the hole's breadth.
+    assert np.ptp(cols) > 1.5 * np.sin(np.radians(10.0)) * RIM_PX
+    assert np.abs(np.cos(opening.run_rad)) > 0.98
+    assert opening.beside(5.0)[5, 5] and not opening.beside(5.0)[opening.shows].any()
+
+
+def test_arcs_tell_a_centre_far_outside_of_the_picture() -> None:
+    mean, known, opening = opened(CENTRE, RIM_PX, HOLE_PX)
+    found = find_arcs(mean, known, opening, 60.0)
+    # Over the hole's 184 px an arc rises by 11 px; a quarter of a pixel of that is a fortieth of the radius.
+    assert np.linalg.norm(found.pose.centre_px - CENTRE) < RIM_PX / 40
+    top = found.pose.to_image(np.array([0.0, -1.0]))
+    assert top[1] == pytest.approx(CENTRE[1] - RIM_PX, abs=2.0)
+    assert len(found.rim_px) > 20
+
+
+def test_a_centre_in_view_is_no_part() -> None:
+    """The cover is off: the whole rotor shows, and is to be looked for as such."""
+    whole = opened(np.array([160.0, 120.0]), 90.0, 400.0)
+    with pytest.raises(NotAPart):
+        find_arcs(*whole, 60.0)
+
+
+def test_where_nothing_moves_nothing_shows() -> None:
+    one = pictures(CENTRE, RIM_PX, HOLE_PX, 1)[0]
+    still = [LitPicture(one.luma, k, k, 0, H - 1) for k in range(6)]
+    with pytest.raises(NotAPart):
+        find_opening(*lay(LIGHT, still))

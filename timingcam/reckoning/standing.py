@@ -1,0 +1,71 @@
+"""Where the rotor stands, looked for as the engine file says that it can be seen.
+
+In:  the clip, its flashes, pictures of some of them, the engine file.
+Out: `View`: of all of the rotor, or of the part that shows through a timing hole or on its edge.
+Not here: how either is found (`seeing/whole_view.py`, `seeing/part_view.py`).
+"""
+
+from __future__ import annotations
+
+from functools import partial
+
+import numpy as np
+
+from timingcam.engine import Engine
+from timingcam.reckoning.assemble import btdc_of_marks
+from timingcam.seeing.clip import ClipInfo
+from timingcam.seeing.flashes import Flashes
+from timingcam.seeing.light import FlashLight, LitPicture
+from timingcam.seeing.marks import mark_places, sense_of
+from timingcam.seeing.naming import how_clear
+from timingcam.seeing.opening import NotAPart
+from timingcam.seeing.part_view import Told, find_part_view
+from timingcam.seeing.view import View
+from timingcam.seeing.whole_view import find_view
+
+HOLE_SLACK = 1.25  # our choice: a cover stands nearer to the camera than the rotor, and its hole appears larger
+
+
+def first_view(
+    what: tuple[ClipInfo, Flashes, FlashLight, list[LitPicture]],
+    engine: Engine,
+    cylinder: str,
+    centre_px: np.ndarray | None = None,
+) -> View:
+    """Where the rotor stands: a part of it, where the file says that only a part can be seen, or all of it.
+
+    Parameters
+    ----------
+    what : (ClipInfo, Flashes, FlashLight, list of LitPicture)
+        The clip, its flashes, and pictures of some of them.
+    engine : Engine
+    cylinder : str
+        The one that the strobe is on.
+    centre_px : ndarray, shape (2,), optional
+        The user's own idea of the rotor's centre, stored pixels.
+
+    Raises
+    ------
+    CannotMeasure
+        If no rotor is found.
+    """
+    info, flashes, light, lit = what
+    on_edge = engine.rotor.marks_on == "edge"
+    if on_edge or engine.rotor.window_mm is not None:
+        btdc, sense = btdc_of_marks(engine), sense_of(engine)
+        judge = partial(how_clear, engine=engine, cylinder=cylinder, btdc=btdc)
+        try:
+            told = Told(mark_places(engine, btdc, sense), sense, on_edge, _widest_deg(engine), judge)
+            return find_part_view(info, flashes, light, lit, told)
+        except NotAPart:
+            if on_edge:
+                raise
+            # The cover is off, and all of the rotor can be seen.
+    return find_view(light, lit, centre_px)
+
+
+def _widest_deg(engine: Engine) -> float:
+    """How wide a part of a rotor's face its timing hole can show, as an angle about the rotor's centre."""
+    across = (engine.rotor.window_mm or 0.0) / engine.rotor.rim_diameter_mm
+    # A hole's middle stands at most its own radius within the rim.
+    return HOLE_SLACK * 2.0 * float(np.degrees(np.arcsin(min(across / max(1.0 - across, across), 1.0))))

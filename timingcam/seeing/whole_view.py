@@ -1,0 +1,206 @@
+"""All of the rotor in view: where it stands.
+
+In:  some dozens of pictures, each with the rows that one flash lit.
+Out: `View`, with the second pose that the rim allows where that is another.
+Not here: a rotor of which only a part shows (`part_view.py`); what a view is made of (`view.py`).
+
+The pictures are first laid on one another by all they show, then rings are looked for in their mean, then the pictures
+are laid again by what stands outside of the rotor. Where the rotor ends is where the picture stops turning.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from timingcam.errors import CannotMeasure
+from timingcam.seeing.angles import fits
+from timingcam.seeing.light import FlashLight, LitPicture
+from timingcam.seeing.mosaic import Stack, lay
+from timingcam.seeing.overexposure import refuse_over_exposed
+from timingcam.seeing.pose import Pose, ellipse_points, poses_of_ellipse
+from timingcam.seeing.rigid import MIN_SPREAD_DEG, N_RIGID, Evidence, refine_pose, unexplained
+from timingcam.seeing.rim import CENTRE_SD, INNER, pose_of, rim_of, turns_of
+from timingcam.seeing.rings import Ring, find_rings
+from timingcam.seeing.rotor_map import build_map
+from timingcam.seeing.side_by_side import side_by_side
+from timingcam.seeing.strips import make_grid, make_sampler, read_strip
+from timingcam.seeing.turning_pose import flattening_between, guesses
+from timingcam.seeing.view import DO_VIEW, OtherView, View, assembled
+
+ENOUGH_RINGS, OTHER_SHAPE = 3, 0.004  # our choice, the latter of the rim's size: twice the usual error of a rim's axes
+HOPELESS = 1.8  # our choice: what one way of leaning leaves unexplained over what the other does, before refining
+WHOLE_RING = 0.9  # of its length, our choice
+OTHER_POSE_DEG = 3.0  # our choice: poses closer than this are one
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Start:
+    """A pose to begin with, and the rim's points that go with it."""
+
+    pose: Pose
+    rim_px: np.ndarray
+
+
+def find_view(light: FlashLight, lit: list[LitPicture], centre_px: np.ndarray | None = None) -> View:
+    """Find the rotor.
+
+    Parameters
+    ----------
+    light : FlashLight
+    lit : list of LitPicture
+        From all over the clip.
+    centre_px : ndarray, shape (2,), optional
+        The user's own idea of the rotor's centre, stored pixels in the first of the pictures.
+
+    Raises
+    ------
+    CannotMeasure
+        If no rotor is found, or no picture shows enough of it.
+    """
+    lit = _widest(lit)
+    stack, mean, known = lay(light, lit)
+    if centre_px is not None:
+        centre_px = _into_reference(stack, centre_px)
+    rings = _rings(mean, known, centre_px)
+    refuse_over_exposed(lit, light.table, rings[0])
+    ring = rim_of(stack, rings, mean.shape)
+    stack, mean, known = lay(light, lit, pose_of(ring, mean.shape), before=stack)
+    (pose, covariance), *second = _rigid(stack, _starts(ring, rings, mean.shape), _circles(ring, rings))
+    far = bool(second) and _apart_deg(pose, second[0][0]) > OTHER_POSE_DEG
+    other = OtherView(*second[0], stack, known) if far else None
+    return assembled(stack, (pose, covariance), (mean, known), other)
+
+
+def other_view(view: View) -> View:
+    """The view with the other pose that the rim allows.
+
+    Raises
+    ------
+    ValueError
+        If there is none.
+    """
+    if view.other is None:
+        raise ValueError("this view has no other pose")
+    other = view.other
+    return assembled(other.stack, (other.pose, other.covariance), (view.mean, other.known), None)
+
+
+def _widest(lit: list[LitPicture]) -> list[LitPicture]:
+    """Those that show most rows: half of the tallest at least."""
+    if not lit:
+        raise CannotMeasure(found="no flash to look at", expected="pictures lit by the strobe", do=DO_VIEW)
+    tallest = max(p.last - p.first for p in lit)
+    return [p for p in lit if p.last - p.first >= 0.5 * tallest]
+
+
+def _into_reference(stack: Stack, xy_px: np.ndarray) -> np.ndarray:
+    """A place pointed at in the first picture, in the reference's pixels: the stack begins with the tallest picture."""
+    first = min(range(len(stack.lit)), key=lambda k: stack.lit[k].frame)
+    inverse = np.linalg.inv(stack.shifts[first].matrix())
+    return inverse[:2, :2] @ np.asarray(xy_px, float) + inverse[:2, 2]
+
+
+def _rings(mean: np.ndarray, known: np.ndarray, centre_px: np.ndarray | None) -> list[Ring]:
+    rings = find_rings(mean, known)
+    if centre_px is not None:
+        rings = [r for r in rings if np.hypot(*(r.centre_px - centre_px)) < 0.15 * r.size_px]
+    if not rings:
+        raise CannotMeasure(
+            found="no circle that could be the rotor's rim",
+            expected="the rim, or most of it, in view and lit",
+            do=DO_VIEW,
+        )
+    return rings
+
+
+def _starts(ring: Ring, rings: list[Ring], shape: tuple[int, ...]) -> list[_Start]:
+    """The poses to start from: both that the rim allows, or the one that rings of all sizes agree on.
+
+    A rim with a chamfer shows one of its two edges here and the other there. Where that makes it lean otherwise than
+    several other rings do, their tilt and centre are taken, and only its size.
+    """
+    both = poses_of_ellipse(ring.centre_px, ring.axes_px, ring.angle_deg, (shape[1], shape[0]))
+    rim_px = ellipse_points(ring.centre_px, ring.axes_px, ring.angle_deg)
+    agreed = guesses(both[0], rings)
+    starts = []
+    for guess in agreed:
+        pose = min(both, key=lambda one: float(np.hypot(*(one.lean_rad - guess.lean_rad))))
+        off = flattening_between(pose.lean_rad, guess.lean_rad)
+        if guess.n_rings >= ENOUGH_RINGS and off > OTHER_SHAPE:
+            pose = replace(pose, lean_rad=guess.lean_rad, centre_px=guess.centre_px)
+            angle = np.linspace(0, 2 * np.pi, len(rim_px), endpoint=False)
+            starts.append(_Start(pose, pose.to_image(np.stack([np.cos(angle), np.sin(angle)], axis=1))))
+        else:
+            starts.append(_Start(pose, rim_px))
+    if len(agreed) > 1 and all(start.rim_px is rim_px for start in starts):
+        starts = [_Start(pose, rim_px) for pose in both]
+    # So near to square-on that either way of leaning ends in the same place.
+    if len(starts) > 1 and _apart_deg(starts[0].pose, starts[1].pose) < OTHER_POSE_DEG:
+        starts = starts[:1]
+    return starts
+
+
+def _apart_deg(one: Pose, other: Pose) -> float:
+    return float(np.degrees(np.hypot(*(one.lean_rad - other.lean_rad))))
+
+
+def _circles(rim: Ring, rings: list[Ring]) -> tuple[np.ndarray, ...]:
+    """Points of the rings that were seen nearly whole, but for the rim."""
+    return tuple(
+        ellipse_points(ring.centre_px, ring.axes_px, ring.angle_deg)
+        for ring in rings
+        if ring is not rim and ring.coverage >= WHOLE_RING
+    )
+
+
+def _rigid(stack: Stack, starts: list[_Start], circles_px: tuple[np.ndarray, ...]) -> list[tuple[Pose, np.ndarray]]:
+    """Refine the poses with the flashes that differ most in angle, the better one first.
+
+    How far the rotor turned is read in each pose by itself: leaning the other way, the same picture tells other angles,
+    and each would be held against the pose that it was not read in.
+    """
+    tried = list(side_by_side(lambda start: (start, _evidence(stack, start, circles_px)), starts))
+    left = [unexplained(start.pose, seen) if len(seen.turns_deg) else np.nan for start, seen in tried]
+    # Leaning the wrong way by much, the pictures do not fit one rotor, and no refining makes them.
+    least = min((share for share in left if np.isfinite(share)), default=np.nan)
+    hopeful = [one for one, share in zip(tried, left, strict=True) if not share > HOPELESS * least]
+    fits_of = side_by_side(lambda one: (one[1], refine_pose(one[0].pose, one[1])), hopeful)
+    fitted = []
+    for evidence, (pose, covariance, cost) in fits_of:
+        turning = len(evidence.turns_deg) > 0
+        # A pose in which nothing that turns was recognised comes last, and by its rim.
+        rank = (0, unexplained(pose, evidence)) if turning else (1, cost)
+        fitted.append((rank, pose, covariance))
+    fitted.sort(key=lambda fit: fit[0])
+    return [(pose, covariance) for _, pose, covariance in fitted]
+
+
+def _evidence(stack: Stack, start: _Start, circles_px: tuple[np.ndarray, ...]) -> Evidence:
+    """The flashes that differ most in angle, as one pose shows them."""
+    grid = make_grid(start.pose.radius_px, INNER, 0.97, 1024, 40)
+    strips, knowns = stack.strips(start.pose, grid)
+    rotor = build_map(grid, strips, knowns, CENTRE_SD)
+    turns = turns_of(rotor, strips, knowns)
+    usable = [i for i, t in enumerate(turns) if t is not None and fits(t) and knowns[i].mean() > 0.15]
+    degs = np.array([turns[i].deg for i in usable])  # type: ignore[union-attr]
+    if len(usable) < 6 or np.ptp(degs) < MIN_SPREAD_DEG:
+        usable, degs = [], np.zeros(0)
+    order = np.argsort(degs)
+    spaced = np.linspace(0, max(len(order) - 1, 0), min(N_RIGID, len(order))).round().astype(int)
+    chosen = order[np.unique(spaced)]
+    some = [usable[i] for i in chosen]
+    part = Stack(stack.light, [stack.lit[i] for i in some], [stack.shifts[i] for i in some])
+    pictures = [part.light.picture(p.luma, p.rows) for p in part.lit]
+
+    def strips_of(trial: Pose) -> tuple[np.ndarray, np.ndarray]:
+        sampler = make_sampler(grid, trial)
+        strips, masks = [], []
+        for picture, lit, shift in zip(pictures, part.lit, part.shifts, strict=True):
+            strip, known = read_strip(sampler, picture, shift, lit.rows)
+            strips.append(strip)
+            masks.append(known)
+        return np.stack(strips), np.stack(masks)
+
+    return Evidence(strips_of, grid, degs[chosen], start.rim_px, circles_px)
