@@ -40,8 +40,8 @@ BESIDE_PX = 4.0  # our choice: an opening's edge, softened by coding
 MOST_SHOWN = 120  # our choice: pictures; each shows the opening, and little of the rotor
 SHOWS_SHARE = 0.6  # our choice: of the opening's rows, that a flash lit
 FEWEST = 6
-# Our choice: on a steep rise, 24 degrees while the speed doubles, less than 10 degrees; marks that stand nearer than that
-# are told apart by what stands beside them.
+# Our choice: on a steep rise, 24 degrees while the speed doubles, less than 10 degrees; marks that stand nearer than
+# that are told apart by what stands beside them.
 WIDEST_STEP = 1.35
 ROUNDS = 2  # our choice: pose and turns tell one another
 N_ROWS = 28  # our choice: of strips that the pose is fitted to

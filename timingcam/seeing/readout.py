@@ -105,15 +105,12 @@ def read_flashes(
     keep = set(np.unique(np.linspace(0, len(flashes) - 1, min(MOST_CROPS, len(flashes))).round().astype(int)).tolist())
     cutter = _Cutter(view, info)
 
-    def read(lit: tuple[int, np.ndarray, np.ndarray]) -> tuple[np.ndarray, list[tuple[int, _Piece]]]:
-        frame, luma, index = lit
-        near = view.near(frame)
+    def read(lit: tuple[np.ndarray, np.ndarray]) -> tuple[np.ndarray, list[tuple[int, _Piece]]]:
+        luma, index = lit
         found = []
         for k in index:
             rows = (int(flashes.piece_first[k]), int(flashes.piece_last[k]))
-            found.append(
-                (int(flashes.piece_of[k]), _read(view, (sampler, cells), light.picture(luma, rows), (rows, near)))
-            )
+            found.append((int(flashes.piece_of[k]), _read(view, (sampler, cells), light.picture(luma, rows), rows)))
         return luma, found
 
     for luma, found in side_by_side(read, _lit_frames(info, flashes, progress)):
@@ -126,22 +123,20 @@ def read_flashes(
 
 def _lit_frames(
     info: ClipInfo, flashes: Flashes, progress: Callable[[int], None] | None
-) -> Iterator[tuple[int, np.ndarray, np.ndarray]]:
+) -> Iterator[tuple[np.ndarray, np.ndarray]]:
     order = np.argsort(flashes.piece_frame, kind="stable")
     ordered = flashes.piece_frame[order]
     for frame in frames(info):
         a, b = np.searchsorted(ordered, [frame.number, frame.number + 1])
         if b > a:
-            yield frame.number, frame.luma, order[a:b]
+            yield frame.luma, order[a:b]
         if progress is not None:
             progress(frame.number + 1)
 
 
-def _read(
-    view: View, how: tuple[Sampler, Cells], picture: np.ndarray, where: tuple[tuple[int, int], Shift | None]
-) -> _Piece:
-    (sampler, cells), (rows, near) = how, where
-    shift = register(view.reference, picture, rows, near)
+def _read(view: View, how: tuple[Sampler, Cells], picture: np.ndarray, rows: tuple[int, int]) -> _Piece:
+    sampler, cells = how
+    shift = register(view.reference, picture, rows)
     if shift is None:
         return _Piece(None, None, "too little of what stands still is lit")
     strip, known = read_strip(sampler, picture, shift, rows)

@@ -6,7 +6,6 @@ Not here: the rings themselves (`rings.py`), and where exactly the rotor stands 
 
 Each place in the picture is told twice: by what it usually shows, and by what the rotor shows that has turned there. A
 lead or a hand that crosses is told by neither, and each sector of a ring has one vote at most, however it stands out.
-The rim is where the votes change most (a cumulative sum about their mean).
 """
 
 from __future__ import annotations
@@ -36,7 +35,8 @@ EACH_ROW_SHOWN = 14  # our choice: times; more pictures add time and no clearnes
 ONE_POSE_PX = 1.5  # our choice: a map is not blurred by less
 LEAST_SPREAD_DEG = 0.15  # our choice: turning less than this tells nothing apart
 N_SECTORS = 32
-LEAST_GAIN = 10.0  # our choice: of 160 rows, split in the middle, a change of their votes by a quarter
+LEAST_GAIN = 3.0  # our choice: rows' votes in all
+LEAST_CHANGE = 10.0  # our choice: of 160 rows, split in the middle, a change of their votes by a quarter
 RIM_WITHIN = 1.06  # our choice: the edge of what turns is found to a few percent
 RIM_BEYOND = 1.04  # our choice: a chamfer
 EDGE_SD = 0.03  # our choice: of the edge of what turns, a row or two and a chamfer
@@ -169,7 +169,8 @@ def _likeness(ring: Ring, beyond: float) -> float:
     """How much a ring is like the rim, by its size over that of what turns; 0 where it is not."""
     if ring.sign > 0 or not 1 / RIM_WITHIN < beyond < RIM_BEYOND:
         return 0.0
-    return ring.coverage * float(np.exp(-0.5 * (np.log(beyond) / EDGE_SD) ** 2))
+    # Half a ring counts a quarter: it may be the shadow of anything round.
+    return ring.coverage**2 * float(np.exp(-0.5 * (np.log(beyond) / EDGE_SD) ** 2))
 
 
 def _size_in(pose: Pose, ring: Ring) -> float | None:
@@ -201,16 +202,21 @@ def _turning_edge(stack: Stack, pose: Pose, degs: np.ndarray) -> _Edge | None:
     better = np.where(known, np.abs(still) - np.abs(turning), 0.0)
     told = [(np.maximum(part, 0) ** 2).sum(axis=0) for part in (better, -better)]
     inner, outer = (each.reshape(len(each), N_SECTORS, -1).sum(axis=2) for each in told)
-    # Each sector votes by which of the two tells it better, so that what crosses a few of them has no more weight there
-    # than what turns or stands elsewhere; where little shows, a sector's vote is small.
+    # Each row's vote, for the radius that splits turning rows from still ones best. What crosses fills a few sectors,
+    # and no more than one vote of each.
     usual = max(float(np.median(inner + outer)), 1e-12)
-    vote = ((inner - outer) / (inner + outer + usual)).mean(axis=1)
-    # Shine stands still on a rotor too: it is the change of the votes that tells, not their sign.
-    gain = np.cumsum(vote - vote.mean())
+    vote = np.clip((inner - outer) / usual, -1, 1).mean(axis=1)
+    gain = np.cumsum(vote)
     at = int(np.argmax(gain))
-    if gain[at] < LEAST_GAIN:
-        return None
-    return _Edge(float(grid.radii[min(at + 1, len(grid.radii) - 1)]), float(gain[at]))
+    # What speaks for the split is what turns inside of it, and what stands still outside.
+    clear, worth = gain[at] > LEAST_GAIN, float(gain[at] + gain[at] - gain[-1])
+    if not clear:
+        # So much stands still, a lead or shine, that the votes for it are more on either side: where they change most.
+        vote = ((inner - outer) / (inner + outer + usual)).mean(axis=1)
+        gain = np.cumsum(vote - vote.mean())
+        at = int(np.argmax(gain))
+        clear, worth = gain[at] > LEAST_CHANGE, float(gain[at])
+    return _Edge(float(grid.radii[min(at + 1, len(grid.radii) - 1)]), worth) if clear else None
 
 
 def _off_usual(strips: np.ndarray, known: np.ndarray) -> np.ndarray:

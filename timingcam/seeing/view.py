@@ -8,7 +8,6 @@ among these pictures.
 
 from __future__ import annotations
 
-from bisect import bisect_left
 from dataclasses import dataclass
 
 import numpy as np
@@ -21,7 +20,7 @@ from timingcam.seeing.pose import Pose
 from timingcam.seeing.register import Reference, make_reference
 from timingcam.seeing.rim import CENTRE_SD, INNER, turns_of
 from timingcam.seeing.rotor_map import build_map
-from timingcam.seeing.shift import Shift, no_shift
+from timingcam.seeing.shift import no_shift
 from timingcam.seeing.strips import Grid, Part, make_grid, make_sampler, read_strip, recentred
 
 DO_VIEW = "film square-on with the whole rotor in view, lit by the strobe, or point at its centre with --centre X,Y"
@@ -63,15 +62,6 @@ class View:
     warnings: tuple[str, ...]
     other: OtherView | None  # the second pose that the rim allows, where it is another
     part: Part | None = None  # where only a part of the rotor shows
-    laid: tuple[tuple[int, Shift], ...] = ()  # frames of the pictures looked at, rising, and where each lies
-
-    def near(self, frame: int) -> Shift | None:
-        """Where the picture nearest in time lies: a hand hardly moves from one frame to the next."""
-        if not self.laid:
-            return None
-        at = bisect_left(self.laid, frame, key=lambda one: one[0])
-        beside = self.laid[max(at - 1, 0) : at + 1]
-        return min(beside, key=lambda one: abs(one[0] - frame))[1]
 
     @property
     def face(self) -> Pose:
@@ -166,13 +156,8 @@ def assembled(
     reference = make_reference(mean, still, about_px)
     return View(
         pose, covariance, reference, stack.lit[0].frame, rotor, wide, still_strip, rotor_on_wide, degs, mean, (), other,
-        part, _laid(stack),
+        part,
     )  # fmt: skip
-
-
-def _laid(stack: Stack) -> tuple[tuple[int, Shift], ...]:
-    pairs = zip(stack.lit, stack.shifts, strict=True)
-    return tuple(sorted(((lit.frame, shift) for lit, shift in pairs), key=lambda one: one[0]))
 
 
 def _turns_near(
