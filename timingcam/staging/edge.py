@@ -60,7 +60,8 @@ def edge_sheet(scene: Scene, image_px_per_mm: float) -> Sheet:
         for turn in (0, -1, 1):  # what crosses the seam is drawn on both sides of it
             s = (mark.clock_deg / 360 + turn) * 2 * math.pi * rim
             ends = (s, -wide * 0.06), (s, -wide / 2 + 0.4)
-            if not -20 < s < 2 * math.pi * rim + 20:
+            beyond = math.dist(*ends) / 2 + 3  # as far as a groove and what it throws up reach
+            if not -beyond < s < 2 * math.pi * rim + beyond:
                 continue
             draw_groove(canvas, ends, scene.rotor.mark_width_mm or 0.8, 0.06)
             if mark.style == "painted" and mark.colour is not None:
