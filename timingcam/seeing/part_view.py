@@ -28,7 +28,7 @@ from timingcam.seeing.light import FlashLight, LitPicture
 from timingcam.seeing.lines import Line, find_lines
 from timingcam.seeing.marks import INSIDE, Maps, Place
 from timingcam.seeing.mosaic import Stack, lay
-from timingcam.seeing.opening import DO_OPENING, Opening, find_opening
+from timingcam.seeing.opening import DO_OPENING, NotAPart, Opening, find_opening
 from timingcam.seeing.pose import Pose
 from timingcam.seeing.rigid import MIN_SPREAD_DEG, N_RIGID, Evidence, refine_pose
 from timingcam.seeing.spacing import USUAL_LOG_SD, rescaled, scale_lever, scale_of
@@ -131,6 +131,16 @@ def find_part_view(info: ClipInfo, flashes: Flashes, light: FlashLight, lit: lis
     lit = _showing(info, flashes, opening)
     if len(lit) < FEWEST:
         raise _too_few(len(lit))
+    try:
+        return _closer(flashes, light, lit, (opening, told))
+    except NotAPart as fault:
+        # It was seen to be a part, and is not to be looked for as a whole.
+        raise CannotMeasure(found=fault.found, expected=fault.expected, do=fault.do) from fault
+
+
+def _closer(flashes: Flashes, light: FlashLight, lit: list[LitPicture], what: tuple[Opening, Told]) -> View:
+    """The view from all pictures that show the opening."""
+    opening, told = what
     stack, mean, known = lay(light, lit, None, opening.beside(BESIDE_PX))
     opening = find_opening(stack, mean, known)
     stack, gap = _by_speed(stack, flashes)
