@@ -38,7 +38,7 @@ DARKEST = 2e-3  # of white: the root is too steep below, and there is nothing to
 ROUNDING = 1 / 219 / np.sqrt(12)  # ITU-R BT.709: 219 steps from black to white
 STEP_S = 2e-6  # 0.03 degrees: far below a pixel, far above the drawing's rounding
 BRIGHTNESS = 0.9
-RING = (0.6, 0.97)  # rim radii: what `seeing/view.py` reads of the rotor
+RING = (0.6, 0.97)  # rim radii: what `seeing/rim.py` reads of the rotor
 MARGIN_ROWS = 4  # of a band's soft edge, left out
 
 SCENE = """
