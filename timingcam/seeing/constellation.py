@@ -22,7 +22,9 @@ from timingcam.seeing.marks import OUTSIDE, Hints, Maps, Place, wrap
 SPACING_TOLERANCE_DEG = 1.6  # our choice: marks put on by hand are up to a degree off
 # Common practice, no source: sparks come between 5 degrees after and 55 before top dead centre.
 PLAUSIBLE_ADVANCE_DEG = (-8.0, 58.0)
-STRAY_PERCENT = 10.0  # our choice: of the flashes on either side; what crosses the view may pass for a rotor turned
+# Our choice: further than any advancer moves the spark; a tenth of the flashes. What crosses the view may pass for a
+# rotor that is turned by any angle.
+STRAY_DEG, STRAY_SHARE = 75.0, 0.1
 SPEC_SLACK_DEG = 14.0  # our choice: a timing further off than this from the file is not taken without a hint
 REACH = 1.3  # rim radii: an index further out is not beside the marks
 NEAR_RIM = 0.12  # rim radii over which a line's claim to be the index falls
@@ -208,7 +210,8 @@ def evenness_about(maps: Maps, deg: float) -> float:
 
 def _plausibility(advance: np.ndarray, engine: Engine) -> float:
     """1 where the advance that a reading implies is near the file's curve, 0 where no engine has it."""
-    low, high = np.percentile(advance, [STRAY_PERCENT, 100 - STRAY_PERCENT])
+    near = np.abs(np.asarray(wrap(advance - np.median(advance)))) < STRAY_DEG
+    low, high = np.percentile(advance[near] if near.mean() > 1 - STRAY_SHARE else advance, [3, 97])
     bottom, top = PLAUSIBLE_ADVANCE_DEG
     if low < bottom or high > top:
         return 0.0

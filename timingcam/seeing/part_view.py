@@ -18,7 +18,7 @@ import numpy as np
 from timingcam.errors import CannotMeasure
 from timingcam.seeing.angles import Turn
 from timingcam.seeing.arcs import LEAST_INNER, find_arcs
-from timingcam.seeing.chain import LEAST_ALIKE, SURELY_ALIKE, chained_turns
+from timingcam.seeing.chain import LEAST_ALIKE, SURELY_ALIKE, by_speed, chained_turns
 from timingcam.seeing.clip import ClipInfo, frames
 from timingcam.seeing.constellation import CLEAR_MARK_A_RADIUS, least_clear
 from timingcam.seeing.drum import Drum
@@ -143,7 +143,7 @@ def _closer(flashes: Flashes, light: FlashLight, lit: list[LitPicture], what: tu
     opening, told = what
     stack, mean, known = lay(light, lit, None, opening.beside(BESIDE_PX))
     opening = find_opening(stack, mean, known)
-    stack, gap = _by_speed(stack, flashes)
+    stack, gap = by_speed(stack, flashes)
     if gap[1] > WIDEST_STEP * gap[0] and not told.on_edge:
         raise CannotMeasure(
             found=f"no readable flash between those that come {gap[0]:.1f} and {gap[1]:.1f} times a second",
@@ -302,22 +302,6 @@ def _showing(info: ClipInfo, flashes: Flashes, opening: Opening) -> list[LitPict
             rows = int(flashes.piece_first[k]), int(flashes.piece_last[k])
             found.append(LitPicture(frame.luma, frame.number, int(flashes.piece_of[k]), *rows))
     return found
-
-
-def _by_speed(stack: Stack, flashes: Flashes) -> tuple[Stack, tuple[float, float]]:
-    """The pictures in the order of how fast flashes come there, and the widest step in it, flashes a second.
-
-    Advance follows speed, so that neighbours in speed show marks at nearly the same place, however far apart in time.
-    """
-    apart = np.diff(flashes.time_s)
-    # A flash that was missed makes one of the two gaps about it twice as long.
-    gaps = np.minimum(np.append(apart, np.inf), np.insert(apart, 0, np.inf))
-    rate = 1.0 / np.maximum(gaps[[lit.flash for lit in stack.lit]], 1e-6)
-    order = np.argsort(rate, kind="stable")
-    rising = rate[order]
-    step = int(np.argmax(rising[1:] / rising[:-1])) if len(rising) > 1 else 0
-    ordered = Stack(stack.light, [stack.lit[k] for k in order], [stack.shifts[k] for k in order])
-    return ordered, (float(rising[step]), float(rising[min(step + 1, len(rising) - 1)]))
 
 
 def _evidence(seen: _Seen, how: tuple[Grid, list[Turn | None]], start: _Start) -> Evidence:

@@ -98,7 +98,7 @@ def register(
     rows : (int, int)
         First and last lit row.
     start : Shift, optional
-        Where it is likely to lie: found from there where it fits well, else by the search.
+        Where it is likely to lie: looked for from there as well as by the search, and what fits better is taken.
 
     Returns
     -------
@@ -111,8 +111,6 @@ def register(
     best: Shift | None = None
     if start is not None:
         best = _from(reference, softened, rows, start.about(reference.about_px).params)
-        if best is not None and best.residual < FAIR_FIT:
-            return best
     begin = np.r_[_coarse(reference, picture, rows), 0.0, 0.0]
     for params in (begin, np.zeros(4)):
         best = _better(best, _from(reference, softened, rows, params))
