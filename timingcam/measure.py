@@ -48,6 +48,7 @@ from timingcam.seeing.clock import frame_clock
 from timingcam.seeing.flashes import Flashes, find_flashes
 from timingcam.seeing.hints import Pointed, hints_on_maps, refuse_unknown_marks
 from timingcam.seeing.marks import Maps, Marks, maps_of, sense_of, spacing_misfit
+from timingcam.seeing.memory import give_back
 from timingcam.seeing.naming import find_marks
 from timingcam.seeing.readout import FlashTurns, read_flashes
 from timingcam.seeing.soundtrack import read_sound
@@ -187,9 +188,11 @@ def watch(clip: str | Path, engine: Engine, cylinder: str, options: Options, pro
         refusal.best_frame = best_frame(info, looked.kept, [])
         raise
     light, lit = lit_pictures(looked, bands, flashes, light_table)
+    give_back()
     first: View | None = None
 
     def look(view: View) -> Looked:
+        give_back()
         turns = read_flashes(info, flashes, light, view, _teller(info, "reading every flash", progress))
         hints = hints_on_maps(view, turns, info, options.pointed)
         maps = maps_of(view, sense_of(engine))

@@ -14,7 +14,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.stats import chi2
+from scipy.special import chdtri
 
 from timingcam.engine import Spec
 from timingcam.reckoning.brokenline import Points, jacobian, line, slope_at
@@ -219,8 +219,8 @@ def scatter_estimate(variance: float, own_var: float, random_var: float) -> Esti
     """
     total = max(variance + own_var, 1e-12)
     freedom = 2.0 * total**2 / max(random_var, 1e-24)
-    below = total - freedom * total / chi2.ppf(0.975, freedom)
-    above = freedom * total / chi2.ppf(0.025, freedom) - total
+    below = total - freedom * total / chdtri(freedom, 0.025)
+    above = freedom * total / chdtri(freedom, 0.975) - total
     own = Z95 * 2.0 * MEASUREMENT_SD_REL * own_var
     low = math.sqrt(max(variance - math.hypot(below, own), 0.0))
     high = math.sqrt(max(variance + math.hypot(above, own), 0.0))

@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.stats import t as student
+from scipy.special import stdtrit
 
 from timingcam.reckoning.result import Estimate
 
@@ -82,7 +82,7 @@ def coverage_factor(freedom: float, coverage: float = COVERAGE) -> float:
     coverage : float
         Between 0 and 1.
     """
-    return float(student.ppf(0.5 + coverage / 2.0, freedom))
+    return float(stdtrit(freedom, 0.5 + coverage / 2.0))
 
 
 def estimate(value: float, parts: Sequence[Part]) -> Estimate:

@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 from scipy.interpolate import PchipInterpolator
 from scipy.optimize import isotonic_regression
-from scipy.stats import chi2
+from scipy.special import chdtrc
 
 from timingcam.reckoning.brokenline import Points
 from timingcam.reckoning.figures import GRID_POINTS, Doubts, scatter_estimate
@@ -55,7 +55,7 @@ def misfit_of_lines(points: Points, fit: Fit) -> str:
     inflation = variance_inflation(rest)
     var = np.array([inflation * np.var(rest) / len(members) for members in bins])
     chi_square = float(np.sum(mean**2 / var))
-    chance = float(chi2.sf(chi_square, max(len(bins) - fit.form.size, 1)))
+    chance = float(chdtrc(max(len(bins) - fit.form.size, 1), chi_square))
     size = float(np.sqrt(max(np.mean(mean**2) - np.mean(var), 0.0)))
     if chance > CHANCE or size < MISFIT_DEG:
         return ""

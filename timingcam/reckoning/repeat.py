@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
-from scipy.stats import chi2
+from scipy.special import chdtrc
 
 from timingcam.errors import CannotUse
 from timingcam.reckoning.result import Curve, Estimate, Measurement
@@ -161,7 +161,7 @@ def _figure(measurements: Sequence[Measurement], name: str, unit: str, same: tup
         spread=float(values.std(ddof=1)),
         chi_square=chi_square,
         freedom=freedom,
-        chance=float(chi2.sf(chi_square, freedom)),
+        chance=float(chdtrc(freedom, chi_square)),
         outcome="fits",
     )
 

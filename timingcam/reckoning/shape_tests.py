@@ -15,7 +15,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.optimize import least_squares
-from scipy.stats import f as f_distribution
+from scipy.special import fdtrc
 
 from timingcam.reckoning.brokenline import Form, Points, jacobian, line
 from timingcam.reckoning.budget import UNKNOWN_LAG_SD_S
@@ -315,7 +315,7 @@ def _prior(pair: _Pair) -> float:
 def _f_test(full: _Solved, restricted: _Solved, freedom: int) -> tuple[float, float]:
     gain = max(restricted.sum_of_squares - full.sum_of_squares, 0.0) / freedom
     f = gain / (full.sum_of_squares / full.residual_freedom)
-    return f, float(f_distribution.sf(f, freedom, full.residual_freedom))
+    return f, float(fdtrc(freedom, full.residual_freedom, f))
 
 
 def _test(pair: _Pair, name: str, full: _Solved, restricted: _Solved) -> ShapeTest:

@@ -16,7 +16,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.ndimage import median_filter
-from scipy.signal import resample_poly
 
 from timingcam.errors import CannotMeasure
 from timingcam.reckoning.result import freeze, same_length
@@ -130,6 +129,9 @@ def _kept(samples: np.ndarray, rate: float) -> np.ndarray:
             expected="at least a second of the engine's note",
             do="film with sound, or give the speed with --rpm",
         )
+    # Loaded where it is used: it takes 30 MB and a third of a second.
+    from scipy.signal import resample_poly
+
     common = math.gcd(RATE_HZ, round(rate))
     return resample_poly(sound - sound.mean(), RATE_HZ // common, round(rate) // common)
 

@@ -26,6 +26,7 @@ FEWEST_STEPS = 12
 DIM = 0.4  # our choice: of the usual row's light
 REACH_SHARE = 0.08  # of the rows: as far as pictures are laid on one another
 LEAST_MOVE_ROWS = 6  # our choice: less is in no one's way
+ENOUGH_ROWS = 200  # our choice: neighbours say nearly the same
 LEAST_LIT_SHARE = 0.15  # of the rows
 NEARER = 0.005  # our choice, of the logarithm of light: of shifts that fit alike the nearer
 UNDER_TWO = 1.6  # flashes, our choice: two give less than twice the light of one where the metal is near white
@@ -107,6 +108,7 @@ def _moved(over: np.ndarray, flash: np.ndarray) -> np.ndarray:
         rows = np.flatnonzero(over[frame] > 0.3 * flash)
         if len(rows) < LEAST_LIT_SHARE * n_rows:
             continue
+        rows = rows[:: max(1, len(rows) // ENOUGH_ROWS)]
         share = np.log(over[frame, rows])[None, :] - log_flash[:, rows]
         uneven = np.median(np.abs(share - np.median(share, axis=1, keepdims=True)), axis=1)
         told.append(frame)

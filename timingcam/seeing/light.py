@@ -7,7 +7,7 @@ Not here: where the rotor is.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -30,6 +30,11 @@ class LitPicture:
         """First and last row lit in full."""
         return self.first, self.last
 
+    def smaller(self, by: int) -> LitPicture:
+        """The same so many times smaller."""
+        first = -(-self.first // by)
+        return replace(self, luma=shrunk(self.luma, by), first=first, last=max((self.last + 1) // by - 1, first))
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class FlashLight:
@@ -42,6 +47,16 @@ class FlashLight:
     table: np.ndarray
     root: np.ndarray
     ambient: np.ndarray | None
+
+    def part(self, rows: tuple[int, int], columns: tuple[int, int]) -> FlashLight:
+        """The same for a part of the picture, from the first to before the last of its rows and columns."""
+        if self.ambient is None:
+            return self
+        return FlashLight(self.table, self.root, self.ambient[slice(*rows), slice(*columns)])
+
+    def smaller(self, by: int) -> FlashLight:
+        """The same for pictures so many times smaller."""
+        return self if self.ambient is None else replace(self, ambient=shrunk(self.ambient, by))
 
     def picture(self, luma: np.ndarray, rows: tuple[int, int]) -> np.ndarray:
         """Square root of the flash's light, shape of `luma`, float32; 0 outside of the rows from first to last."""
@@ -56,6 +71,12 @@ class FlashLight:
         np.maximum(part, 0.0, out=part)
         np.sqrt(part, out=part)
         return out
+
+
+def shrunk(picture: np.ndarray, by: int) -> np.ndarray:
+    """A picture so many times smaller, of means; what is left over at the right and below is left out."""
+    h, w = picture.shape[0] // by, picture.shape[1] // by
+    return picture if by == 1 else cv2.resize(picture[: h * by, : w * by], (w, h), interpolation=cv2.INTER_AREA)
 
 
 def _looked_up(codes: np.ndarray, table: np.ndarray) -> np.ndarray:

@@ -7,6 +7,7 @@ Not here: the rotor.
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 import cv2
@@ -21,6 +22,10 @@ from timingcam.seeing.strips import Grid, Lies, Part, make_sampler, read_strip
 
 BESIDE_BAND = 16  # rows that a soft edge may reach
 LEAST_DARK = 0.25  # our choice: of the frame's rows
+ROWS_AT_ONCE = 64  # our choice: places of all pixels at once take ten times a picture's room
+WHOLLY = 253  # of 255: between pixels of which all are lit
+BESIDE_PX = 3  # what light between pixels is worked out from, and one to spare
+POSES_NEAR = 1.15  # our choice: refining moves a centre or a size by a few percent
 BESIDE_ROTOR = 1.03  # rim radii; a rim's bright edge turns with it
 
 
@@ -40,13 +45,67 @@ class Stack:
 
     def strips(self, pose: Lies, grid: Grid, part: Part | None = None) -> tuple[list[np.ndarray], list[np.ndarray]]:
         """Every picture's strip, evened out, and where it is known."""
+        read = list(self.each_strip(pose, grid, part))
+        return [strip for strip, _ in read], [known for _, known in read]
+
+    def each_strip(self, pose: Lies, grid: Grid, part: Part | None = None) -> Iterator[tuple[np.ndarray, np.ndarray]]:
+        """The same one after another: all of a large grid take much room."""
         sampler = make_sampler(grid, pose, part)
-        strips, knowns = [], []
+        corners_px = sampler.corners_px()
         for lit, shift in zip(self.lit, self.shifts, strict=True):
-            strip, known = read_strip(sampler, self.light.picture(lit.luma, lit.rows), shift, lit.rows)
-            strips.append(strip)
-            knowns.append(known)
-        return strips, knowns
+            yield read_strip(sampler, *self.cut(lit, shift, corners_px))
+
+    def smaller(self, by: int) -> Stack:
+        """The same of pictures so many times smaller."""
+        if by == 1:
+            return self
+        return Stack(
+            self.light.smaller(by), [lit.smaller(by) for lit in self.lit], [shift.smaller(by) for shift in self.shifts]
+        )
+
+    def cut(self, lit: LitPicture, shift: Shift, corners_px: np.ndarray) -> tuple[np.ndarray, Shift, tuple[int, int]]:
+        """The light of a part of a picture, the shift into its pixels, and its lit rows.
+
+        Parameters
+        ----------
+        lit : LitPicture
+        shift : Shift
+            From the reference to the picture.
+        corners_px : ndarray, shape (n, 2)
+            Of what is wanted, in the reference.
+        """
+        at = shift.apply(corners_px)
+        width = lit.luma.shape[1]
+        x0, x1 = _span(at[:, 0], 0, width)
+        y0, y1 = _span(at[:, 1], lit.first, lit.last + 1)
+        picture = self.light.part((y0, y1), (x0, x1)).picture(lit.luma[y0:y1, x0:x1], (0, y1 - y0 - 1))
+        return picture, shift.from_corner((x0, y0)), (0, y1 - y0 - 1)
+
+
+def _span(at_px: np.ndarray, first: int, beyond: int) -> tuple[int, int]:
+    """The pixels of a line that some places on it need, from the first to before the last; one at least."""
+    low = int(np.clip(np.floor(at_px.min()) - BESIDE_PX, first, beyond - 1))
+    return low, int(np.clip(np.ceil(at_px.max()) + BESIDE_PX, low + 1, beyond))
+
+
+def strips_by_pose(
+    stack: Stack, start: Lies, grid: Grid, part: Part | None = None
+) -> Callable[[Lies], tuple[np.ndarray, np.ndarray]]:
+    """A function from a pose near the given one to all pictures' strips and where each is known, both (n, n_radii,
+    n_angles)."""
+    corners_px = make_sampler(grid, start, part).corners_px()
+    middle = corners_px.mean(axis=0)
+    cuts = [
+        stack.cut(lit, shift, middle + POSES_NEAR * (corners_px - middle))
+        for lit, shift in zip(stack.lit, stack.shifts, strict=True)
+    ]
+
+    def strips_of(pose: Lies) -> tuple[np.ndarray, np.ndarray]:
+        sampler = make_sampler(grid, pose, part)
+        read = [read_strip(sampler, *cut) for cut in cuts]
+        return np.stack([strip for strip, _ in read]), np.stack([known for _, known in read])
+
+    return strips_of
 
 
 def lay(
@@ -117,9 +176,14 @@ def by_the_place(
 
 
 def outside(shape: tuple[int, ...], pose: Pose | Drum, radius: float) -> np.ndarray:
-    yy, xx = np.mgrid[0 : shape[0], 0 : shape[1]]
-    at = pose.to_plane(np.stack([xx, yy], axis=-1).astype(float))
-    return np.hypot(at[..., 0], at[..., 1]) > radius
+    """Where a picture shows what lies further out than a radius, shape (h, w) of bool."""
+    result = np.empty(shape[:2], bool)
+    xx = np.arange(shape[1], dtype=float)
+    for first in range(0, shape[0], ROWS_AT_ONCE):
+        yy = np.arange(first, min(first + ROWS_AT_ONCE, shape[0]), dtype=float)
+        at = pose.to_plane(np.stack(np.broadcast_arrays(xx[None, :], yy[:, None]), axis=-1))
+        result[first : first + ROWS_AT_ONCE] = np.hypot(at[..., 0], at[..., 1]) > radius
+    return result
 
 
 class _Mosaic:
@@ -141,20 +205,19 @@ class _Mosaic:
         """Lay a picture where its shift says."""
         h, w = self.total.shape
         warp = shift.matrix()[:2]
-        mask = np.zeros((h, w), np.float32)
-        mask[p.first : p.last + 1] = 1.0
+        mask = np.zeros((h, w), np.uint8)
+        mask[p.first : p.last + 1] = 255
         inverse = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-        inside = cv2.warpAffine(mask, warp, (w, h), flags=inverse) > 0.99
-        self.total += np.where(
-            inside, cv2.warpAffine(self.light.picture(p.luma, p.rows), warp, (w, h), flags=inverse), 0
-        )
-        self.count += inside
+        inside = (cv2.warpAffine(mask, warp, (w, h), flags=inverse) >= WHOLLY).view(np.uint8)
+        laid = cv2.warpAffine(self.light.picture(p.luma, p.rows), warp, (w, h), flags=inverse)
+        cv2.add(self.total, laid, self.total, inside)
+        cv2.add(self.count, 1.0, self.count, inside)  # type: ignore[call-overload]
         self.lit.append(p)
         self.shifts.append(shift)
 
     def mean(self) -> np.ndarray:
         """The mean of the pictures so far."""
-        return (self.total / np.maximum(self.count, 1)).astype(np.float32)
+        return cv2.divide(self.total, np.maximum(self.count, 1))
 
     def reference(self) -> Reference:
         """A reference of all that is known so far."""

@@ -13,7 +13,6 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
-from scipy.signal import find_peaks
 
 from timingcam.errors import CannotMeasure
 from timingcam.seeing.lines import WIDTHS_DEG, Line, centreline, line_response
@@ -88,6 +87,9 @@ def band_lines(strip: np.ndarray, grid: Grid, inner: float) -> list[Line]:
     list of Line
         With the mean response over the band as the score, in noise sds; the ground beside marks left out.
     """
+    # Loaded where it is used: it takes 30 MB and a third of a second.
+    from scipy.signal import find_peaks
+
     rows = grid.radii >= inner
     radii, profile = grid.radii[rows], strip[rows].mean(axis=0)
     found = []

@@ -27,12 +27,12 @@ from timingcam.seeing.flashes import Flashes
 from timingcam.seeing.light import FlashLight, LitPicture
 from timingcam.seeing.lines import Line, find_lines
 from timingcam.seeing.marks import INSIDE, Maps, Place
-from timingcam.seeing.mosaic import Stack, lay
+from timingcam.seeing.mosaic import Stack, lay, strips_by_pose
 from timingcam.seeing.opening import DO_OPENING, NotAPart, Opening, find_opening
 from timingcam.seeing.pose import Pose
 from timingcam.seeing.rigid import MIN_SPREAD_DEG, N_RIGID, Evidence, refine_pose
 from timingcam.seeing.spacing import USUAL_LOG_SD, rescaled, scale_lever, scale_of
-from timingcam.seeing.strips import Grid, Part, make_grid, make_sampler, read_strip
+from timingcam.seeing.strips import Grid, Part, make_grid
 from timingcam.seeing.survey import KEPT_BYTES
 from timingcam.seeing.view import FINEST_PART, WITHIN_RIM, PartSeen, View, assembled, rotor_apart, still_of
 
@@ -325,15 +325,10 @@ def _evidence(seen: _Seen, how: tuple[Grid, list[Turn | None]], start: _Start) -
     spaced = np.linspace(0, max(len(order) - 1, 0), min(N_RIGID, len(order))).round().astype(int)
     chosen = order[np.unique(spaced)]
     some = [usable[k] for k in chosen]
-    lit, shifts = [stack.lit[k] for k in some], [stack.shifts[k] for k in some]
-    pictures = [stack.light.picture(one.luma, one.rows) for one in lit]
-
-    def strips_of(trial: Pose | Drum) -> tuple[np.ndarray, np.ndarray]:
-        sampler = make_sampler(grid, trial, part)
-        read = [read_strip(sampler, p, s, one.rows) for p, s, one in zip(pictures, shifts, lit, strict=True)]
-        return np.stack([strip for strip, _ in read]), np.stack([there for _, there in read])
-
-    return Evidence(strips_of, grid, degs[chosen], start.rim_px, (), start.arcs_px, start.hold)
+    few = Stack(stack.light, [stack.lit[k] for k in some], [stack.shifts[k] for k in some])
+    return Evidence(
+        strips_by_pose(few, start.pose, grid, part), grid, degs[chosen], start.rim_px, (), start.arcs_px, start.hold
+    )
 
 
 def _too_few(n: int) -> CannotMeasure:

@@ -46,9 +46,9 @@ class Reference:
     small_mask: np.ndarray
     scale: float  # full pixels to a small one
     width: int  # of the full picture
-    xy_px: tuple[np.ndarray, ...]  # per level, (n, 2)
+    off_px: tuple[np.ndarray, ...]  # per level, (2, n), from the point `about_px`
     light: tuple[np.ndarray, ...]  # per level, (n,)
-    gradient: tuple[np.ndarray, ...]  # per level, (n, 2) light a full pixel
+    slopes: tuple[np.ndarray, ...]  # per level, (4, n): how the light answers to each number of a `Shift`
     shrink: tuple[int, ...]  # full pixels to one of the level's
 
 
@@ -68,7 +68,8 @@ def make_reference(picture: np.ndarray, still: np.ndarray, about_px: np.ndarray)
     small = cv2.resize(np.where(still, picture, 0).astype(np.float32), size, interpolation=cv2.INTER_AREA)
     share = cv2.resize(still.astype(np.float32), size, interpolation=cv2.INTER_AREA)
     small = np.where(share > 0.05, small / np.maximum(share, 0.05), 0).astype(np.float32)
-    xy, light, gradient = [], [], []
+    about_px = np.asarray(about_px, float)
+    off, light, slopes = [], [], []
     shrinks = (max(1, round(0.7 * scale)), 1)
     eroded = cv2.erode(still.astype(np.uint8), np.ones((9, 9), np.uint8), borderValue=0).astype(bool)
     for shrink in shrinks:
@@ -77,13 +78,15 @@ def make_reference(picture: np.ndarray, still: np.ndarray, about_px: np.ndarray)
         gy = cv2.Scharr(soft, cv2.CV_32F, 0, 1) / 32.0
         points = _strongest(np.hypot(gx, gy), eroded)
         rows, cols = points[:, 1], points[:, 0]
-        xy.append(points.astype(float))
+        d = points.T - about_px[:, None]
+        g = np.stack([gx[rows, cols], gy[rows, cols]]).astype(float)
+        off.append(d)
         light.append(soft[rows, cols].astype(float))
-        gradient.append(np.stack([gx[rows, cols], gy[rows, cols]], axis=1).astype(float))
+        # Light at a point falls by gradient times displacement; displacement is t + a·d + b·turned(d).
+        slopes.append(np.vstack([g, (g * d).sum(axis=0), g[1] * d[0] - g[0] * d[1]]))
     return Reference(
-        np.asarray(about_px, float), small, share > 0.5, scale, picture.shape[1], tuple(xy), tuple(light),
-        tuple(gradient), shrinks,
-    )  # fmt: skip
+        about_px, small, share > 0.5, scale, picture.shape[1], tuple(off), tuple(light), tuple(slopes), shrinks
+    )
 
 
 def register(
@@ -148,9 +151,10 @@ class _Level:
     first_row: int
     shrink: int
 
-    def at(self, xy_px: np.ndarray) -> np.ndarray:
+    def at(self, x_px: np.ndarray, y_px: np.ndarray) -> np.ndarray:
         """Light at full pixel positions."""
-        return sample(self.light, (xy_px - [0, self.first_row] + 0.5) / self.shrink - 0.5)
+        x, y = (x_px + 0.5) / self.shrink - 0.5, (y_px - self.first_row + 0.5) / self.shrink - 0.5
+        return sample(self.light, np.stack([x, y], axis=1))
 
 
 def _softened(picture: np.ndarray, rows: tuple[int, int], shrink: int) -> _Level:
@@ -183,12 +187,12 @@ def _coarse(reference: Reference, picture: np.ndarray, rows: tuple[int, int]) ->
     scale = reference.scale
     h, w = reference.small.shape
     lo, hi = int(np.ceil(rows[0] / scale)), int(rows[1] / scale)
-    small = cv2.resize(picture, (w, h), interpolation=cv2.INTER_AREA)
     reach = max(2, round(COARSE_REACH * w))
     first, last = max(lo, 0), min(hi, h - 1)
     if last - first < 4:
         return np.zeros(2)
-    patch = small[first : last + 1, reach : w - reach]
+    part = picture[round(first * scale) : round((last + 1) * scale)]
+    patch = cv2.resize(part, (w, last + 1 - first), interpolation=cv2.INTER_AREA)[:, reach : w - reach]
     padded = cv2.copyMakeBorder(reference.small, reach, reach, 0, 0, cv2.BORDER_REPLICATE)
     window = padded[first : last + 1 + 2 * reach]
     # Differences instead of light, so that uneven lighting does not lead.
@@ -208,6 +212,8 @@ def _edges_of(picture: np.ndarray) -> np.ndarray:
 def sample(picture: np.ndarray, xy_px: np.ndarray) -> np.ndarray:
     """Light at pixel positions, shape (n, 2), bilinear; edges repeated."""
     n = len(xy_px)
+    if n == 0:
+        return np.zeros(0)
     width = 4096
     pad = -n % width
     maps = np.pad(xy_px.astype(np.float32), ((0, pad), (0, 0))).reshape(-1, width, 2)
@@ -217,65 +223,67 @@ def sample(picture: np.ndarray, xy_px: np.ndarray) -> np.ndarray:
 
 
 def _refine(reference: Reference, level: int, soft: _Level, rows: tuple[int, int], params: np.ndarray) -> Shift | None:
-    xy, light, gradient = reference.xy_px[level], reference.light[level], reference.gradient[level]
-    if len(xy) < MIN_POINTS:
+    d, light, slopes = reference.off_px[level], reference.light[level], reference.slopes[level]
+    if len(light) < MIN_POINTS:
         return None  # all that stands still is black, or out of the picture
-    d = xy - reference.about_px
-    # Light at a point falls by gradient times displacement; displacement is t + a·d + b·turned(d).
-    design = np.column_stack([
-        gradient, (gradient * d).sum(axis=1), gradient[:, 1] * d[:, 0] - gradient[:, 0] * d[:, 1]
-    ])  # fmt: skip
     lever = max(float(np.abs(d).max()), 1.0)
     # A hand turns and nears by little: a prior of 2 degrees and 3 %, which also holds where few points are lit.
-    prior = np.diag([0.0, 0.0, 1 / 0.03**2, 1 / 0.035**2])
+    prior = np.diag([0.0, 0.0, 1 / 0.03**2, 1 / 0.035**2, 0.0, 0.0])
     for _ in range(12):
-        at = Shift(params, np.zeros((4, 4)), reference.about_px, 0.0).apply(xy)
-        ok = (at[:, 1] >= rows[0] + 1) & (at[:, 1] <= rows[1] - 1) & (at[:, 0] >= 1) & (at[:, 0] <= reference.width - 2)
-        if ok.sum() < MIN_POINTS:
+        x, y = _applied(params, d, reference.about_px)
+        ok = (y >= rows[0] + 1) & (y <= rows[1] - 1) & (x >= 1) & (x <= reference.width - 2)
+        n = int(ok.sum())
+        if n < MIN_POINTS:
             return None
-        seen = soft.at(at[ok])
-        lit = light[ok]
-        full = np.column_stack([design[ok], lit, np.ones(len(lit))])
+        all_of = slice(None) if n == len(ok) else np.flatnonzero(ok)
+        seen, lit = soft.at(x[all_of], y[all_of]), light[all_of]
         # Gain and offset first, robustly, then all together with Huber weights.
-        residual_now = seen - _gain_offset(lit, seen)
-        sigma = 1.4826 * float(np.median(np.abs(residual_now))) + 1e-6
-        weight = np.minimum(1.0, HUBER * sigma / np.maximum(np.abs(residual_now), 1e-12))
+        residual_now = np.abs(seen - _gain_offset(lit, seen))
+        sigma = 1.4826 * _median(residual_now) + 1e-6
+        weight = np.minimum(1.0, HUBER * sigma / np.maximum(residual_now, 1e-12))
         gain = max(_straight(lit, seen, weight)[0], 0.05)
-        full[:, :4] *= gain
+        full = np.vstack([gain * slopes[:, all_of], lit, np.ones(n)])
         # seen(params) ≈ gain·light + offset + gain·gradient·(params - true): solve for the step back.
-        normal = full.T @ (weight[:, None] * full)
-        right = full.T @ (weight * seen)
-        step_prior = np.zeros((6, 6))
-        step_prior[:4, :4] = prior * sigma**2
-        pull = np.zeros(6)
-        pull[:4] = step_prior[:4, :4] @ params
-        solved = np.linalg.solve(normal + step_prior + 1e-9 * np.diag(np.diag(normal)), right + pull)
+        heavy = full * weight
+        normal = heavy @ full.T + prior * sigma**2
+        normal += 1e-9 * np.diag(np.diag(normal))
+        solved = np.linalg.solve(normal, heavy @ seen + prior[:, :4] @ params * sigma**2)
         step = -solved[:4]
         params = params + step
         if np.hypot(step[0], step[1]) + lever * np.hypot(step[2], step[3]) < SETTLED * soft.shrink:
             break
-    covariance = np.linalg.inv(normal + step_prior + 1e-9 * np.diag(np.diag(normal)))[:4, :4] * sigma**2
-    contrast = float(np.std(light[ok])) * gain + 1e-9
-    left = seen - full[:, 4:] @ solved[4:]
+    covariance = np.linalg.inv(normal)[:4, :4] * sigma**2
+    contrast = float(np.std(lit)) * gain + 1e-9
     # Of the last level only: the others are no more than a place to start from.
-    last = level == len(reference.xy_px) - 1
-    apart = _apart(d[ok], gradient[ok] * gain, left, weight) if last else np.eye(2) * UNTOLD_PX**2
+    if level < len(reference.light) - 1:
+        apart = np.eye(2) * UNTOLD_PX**2
+    else:
+        apart = _apart(d[:, all_of], full[:2], seen - solved[4:] @ full[4:], weight)
     return Shift(params, covariance, reference.about_px, sigma / contrast, apart)
+
+
+def _applied(params: np.ndarray, d: np.ndarray, about_px: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Where points `d` from a place come to, x and y: `Shift.apply`, without moving columns about."""
+    tx, ty, a, b = params
+    return (1 + a) * d[0] - b * d[1] + (tx + about_px[0]), (1 + a) * d[1] + b * d[0] + (ty + about_px[1])
 
 
 def _apart(d: np.ndarray, gradient: np.ndarray, left: np.ndarray, weight: np.ndarray) -> np.ndarray:
     """Covariance of the shifts that single sectors would still like, px², shape (2, 2)."""
-    sector = ((np.arctan2(d[:, 1], d[:, 0]) + np.pi) / (2 * np.pi) * N_SECTORS).astype(int) % N_SECTORS
+    sector = ((np.arctan2(d[1], d[0]) + np.pi) / (2 * np.pi) * N_SECTORS).astype(int) % N_SECTORS
+    g, h = gradient
+
+    def summed(value: np.ndarray) -> np.ndarray:
+        return np.bincount(sector, weight * value, N_SECTORS)
+
+    xx, xy, yy, rx, ry = (summed(k) for k in (g * g, g * h, h * h, g * left, h * left))
+    many = np.bincount(sector, minlength=N_SECTORS) >= MIN_POINTS / 2
     shifts = []
-    for k in range(N_SECTORS):
-        here = sector == k
-        if here.sum() < MIN_POINTS / 2:
-            continue
-        g, w = gradient[here], weight[here]
-        normal = g.T @ (w[:, None] * g)
+    for k in np.flatnonzero(many):
+        normal = np.array([[xx[k], xy[k]], [xy[k], yy[k]]])
         # Edges that all run one way say nothing of a shift along them.
         if np.linalg.cond(normal) < WORST_CONDITION:
-            shifts.append(np.linalg.solve(normal, g.T @ (w * left[here])))
+            shifts.append(np.linalg.solve(normal, [rx[k], ry[k]]))
     if len(shifts) < FEWEST_SECTORS:
         return np.eye(2) * UNTOLD_PX**2
     # The common shift was fitted to them: two of their numbers are used up by it.
@@ -286,7 +294,7 @@ def _gain_offset(light: np.ndarray, seen: np.ndarray) -> np.ndarray:
     """The straight line of light that fits best what is seen, with one round of leaving outliers out."""
     slope, offset = _straight(light, seen)
     residual = np.abs(seen - slope * light - offset)
-    keep = residual <= 3 * np.median(residual) + 1e-9
+    keep = residual <= 3 * _median(residual) + 1e-9
     if keep.sum() > 30:
         slope, offset = _straight(light[keep], seen[keep])
     return slope * light + offset
@@ -300,3 +308,9 @@ def _straight(x: np.ndarray, y: np.ndarray, weight: np.ndarray | None = None) ->
     off = x - mx
     slope = float((w * off) @ y) / max(float((w * off) @ off), 1e-12)
     return slope, my - slope * mx
+
+
+def _median(values: np.ndarray) -> float:
+    """The upper median: `numpy.median` takes three times as long to mean the middle two."""
+    half = len(values) // 2
+    return float(np.partition(values, half)[half])

@@ -117,7 +117,7 @@ def _equations(
     weight = _turned_back(known.astype(np.float32), evidence.turns_deg) > 0.98
     weight &= weight.sum(axis=0) >= MIN_SEEN
     back = _turned_back(strips, evidence.turns_deg)
-    mean = (back * weight).sum(axis=0) / np.maximum(weight.sum(axis=0), 1)
+    mean = ((back * weight).sum(axis=0) / np.maximum(weight.sum(axis=0), 1)).astype(np.float32)
     residual = (back - mean) * weight
     if sigma is None:
         sigma = 1.4826 * float(np.median(np.abs(residual[weight]))) + 1e-9 if weight.any() else 1.0
@@ -250,18 +250,21 @@ def _turning_equations(
     sigma, counts = noise
     limit = 6 * sigma
     weight = np.clip(1 - (residual / limit) ** 2, 0, None) ** 2
-    stack = np.stack([residual, *columns], axis=1).reshape(len(residual), len(columns) + 1, -1)
-    nuisance = np.stack(own, axis=1).reshape(len(residual), len(own), -1)
-    w = weight.reshape(len(residual), 1, -1)
-    gram = np.einsum("fic,fjc->ij", stack * w, stack, optimize=True)
-    cross = np.einsum("fic,fjc->fij", nuisance * w, stack, optimize=True)
-    power = np.einsum("fic,fjc->fij", nuisance * w, nuisance, optimize=True)
-    power += 1e-9 * np.trace(power, axis1=1, axis2=2)[:, None, None] * np.eye(len(own)) + 1e-12 * np.eye(len(own))
-    gram -= np.einsum("fik,fij->kj", cross, np.linalg.solve(power, cross), optimize=True)
+    gram, left = np.zeros((N_FREE + 1, N_FREE + 1)), 0.0
+    # One flash after another: all of them at once take room for seven times the strips, several times over.
+    for k, w in enumerate(weight):
+        stack = np.stack([residual[k], *(c[k] for c in columns)]).reshape(N_FREE + 1, -1).astype(float)
+        nuisance = np.stack([c[k] for c in own]).reshape(len(own), -1).astype(float)
+        heavy = nuisance * w.ravel()
+        power, cross = heavy @ nuisance.T, heavy @ stack.T
+        power += (1e-9 * np.trace(power) + 1e-12) * np.eye(len(own))
+        eliminated = cross.T @ np.linalg.solve(power, cross)
+        gram += (stack * w.ravel()) @ stack.T - eliminated
+        left += float(eliminated[0, 0])
     gram *= counts / sigma**2
     # Cost of the robust loss whose weights these are (Tukey's), so that starts can be compared.
     loss = (limit**2 / 6) * float((1 - np.clip(1 - (residual / limit) ** 2, 0, None) ** 3).sum())
-    loss -= 0.5 * float(np.einsum("fi,fi->", cross[:, :, 0], np.linalg.solve(power, cross[:, :, :1])[:, :, 0]))
+    loss -= 0.5 * left
     # As if all cells had been seen: which ones are depends on the pose.
     seen = max(float((own[0] != 0).mean()), 1e-6)
     return gram[1:, 1:], -gram[1:, 0], counts / sigma**2 * loss / seen

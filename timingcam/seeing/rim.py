@@ -26,10 +26,12 @@ from timingcam.seeing.stills import some_of
 from timingcam.seeing.strips import make_grid
 from timingcam.seeing.turning_pose import guesses
 
+LARGE_ENOUGH_PX = 200  # our choice: a percent of the radius is two pixels
 CENTRE_SD = 0.003  # our choice: parallax of a hand's small moves between rotor and case, in rotor radii
 # Bolts, holes and the hub stand off the plane of the marks, or shine by their own angle: left out.
 INNER = 0.6
 MOST_RINGS = 4  # our choice: a rotor, its hub and two rings of the case
+ROWS_AT_ONCE = 32  # our choice: of a fine grid; all of them take ten times the strips' own room
 LEAST_ALIKE = 6  # flashes
 EACH_ROW_SHOWN = 14  # our choice: times; more pictures add time and no clearness
 ONE_POSE_PX = 1.5  # our choice: a map is not blurred by less
@@ -79,17 +81,26 @@ def rim_of(before: Stack, rings: list[Ring], shape: tuple[int, ...]) -> Ring:
     A ring of the case is none to see the rotor by: what stands still within it hides what turns, and seen at an angle
     it has another centre.
     """
+    # Which ring it is is seen as well where pictures are no larger than that takes.
+    by = max(1, int(rings[0].size_px // LARGE_ENOUGH_PX))
+    small = [ring.smaller(by) for ring in rings]
+    return _whole(rings[_which(before.smaller(by), small, (shape[0] // by, shape[1] // by))])
+
+
+def _which(before: Stack, rings: list[Ring], shape: tuple[int, ...]) -> int:
+    """Which of the rings it is."""
     lit = some_of(sorted(before.lit, key=lambda one: (one.frame, one.first)), shape[0], EACH_ROW_SHOWN)
-    standing: Ring | None = None
-    for ring in rings[:MOST_RINGS]:
+    standing: int | None = None
+    for k, ring in enumerate(rings[:MOST_RINGS]):
         tried = list(side_by_side(lambda pose: _seen_in(before, lit, pose), _poses_of(ring, shape)))
         # In the wrong one of two poses what stands still within a ring may look more alike than what turns.
         stack, pose, degs = max(tried, key=lambda one: (_turns_within(one[2]), int(np.isfinite(one[2]).sum())))
         if _turns_within(degs):
-            return _whole(_rim(stack, pose, rings, degs) or ring)
+            found = _rim(stack, pose, rings, degs)
+            return k if found is None else found
         if standing is None and np.isfinite(degs).sum() >= LEAST_ALIKE:
-            standing = ring
-    return _whole(standing or rings[0])
+            standing = k
+    return standing or 0
 
 
 def _whole(ring: Ring) -> Ring:
@@ -140,8 +151,8 @@ def _degs_within(stack: Stack, pose: Pose) -> np.ndarray:
     return np.array([t.deg if t is not None and fits(t) else np.nan for t in turns])
 
 
-def _rim(stack: Stack, pose: Pose, rings: list[Ring], degs: np.ndarray) -> Ring | None:
-    """Find how far out the picture turns, and take the ring nearest to that as the rim; None if that cannot be told.
+def _rim(stack: Stack, pose: Pose, rings: list[Ring], degs: np.ndarray) -> int | None:
+    """Find how far out the picture turns, and which ring is nearest to that; None if that cannot be told.
 
     The one ring leans this way or that, or is none about the axis: what all rings agree on is tried too, and the pose
     counts in which turning and standing still are told apart best.
@@ -153,16 +164,16 @@ def _rim(stack: Stack, pose: Pose, rings: list[Ring], degs: np.ndarray) -> Ring 
     if not tried:
         return None
     edge, pose = max(tried, key=lambda one: one[0].gain)
-    round_ones = [(ring, size) for ring in rings if (size := _size_in(pose, ring)) is not None]
+    round_ones = [(k, size) for k, ring in enumerate(rings) if (size := _size_in(pose, ring)) is not None]
     # What turns ends at the rotor's side of the gap, which is darker outside; the case's side stands off its plane. A
     # chamfer's shine stands still, so that the rim may lie a little beyond.
-    likely = [(_likeness(ring, size / edge.radius), k) for k, (ring, size) in enumerate(round_ones)]
+    likely = [(_likeness(rings[k], size / edge.radius), k) for k, size in round_ones]
     best, which = max(likely, default=(0.0, 0))
     if best > 0:
-        return round_ones[which][0]
-    near = [(abs(np.log(size / edge.radius)), k) for k, (_, size) in enumerate(round_ones)]
+        return which
+    near = [(abs(np.log(size / edge.radius)), k) for k, size in round_ones]
     off, which = min(near, default=(np.inf, 0))
-    return round_ones[which][0] if off < np.log(NEAREST) else None
+    return which if off < np.log(NEAREST) else None
 
 
 def _likeness(ring: Ring, beyond: float) -> float:
@@ -190,18 +201,13 @@ def _turning_edge(stack: Stack, pose: Pose, degs: np.ndarray) -> _Edge | None:
     """
     good = np.flatnonzero(np.isfinite(degs))
     grid = make_grid(pose.radius_px, 0.25, 1.9, 1024, 160)
-    strips, knowns = stack.strips(pose, grid)
-    seen, known = np.stack([strips[i] for i in good]), np.stack([knowns[i] for i in good])
-    back = np.stack([turned(strips[i], -degs[i]) for i in good])
-    back_known = np.stack([turned(knowns[i].astype(np.float32), -degs[i]) > 0.98 for i in good])
-    still = _off_usual(seen, known)
-    # Back to where it was seen, so that both are asked about the same places.
-    turning = np.stack([turned(off, degs[i]) for i, off in zip(good, _off_usual(back, back_known), strict=True)])
-    known &= np.stack([turned(k.astype(np.float32), degs[i]) > 0.98 for i, k in zip(good, back_known, strict=True)])
-    # By how much the one tells each place better than the other: no more than the two differ, whatever crosses.
-    better = np.where(known, np.abs(still) - np.abs(turning), 0.0)
-    told = [(np.maximum(part, 0) ** 2).sum(axis=0) for part in (better, -better)]
-    inner, outer = (each.reshape(len(each), N_SECTORS, -1).sum(axis=2) for each in told)
+    few = Stack(stack.light, [stack.lit[i] for i in good], [stack.shifts[i] for i in good])
+    strips, knowns = (np.stack(each) for each in few.strips(pose, grid))
+    told = [
+        _told(strips[:, k : k + ROWS_AT_ONCE], knowns[:, k : k + ROWS_AT_ONCE], degs[good])
+        for k in range(0, len(grid.radii), ROWS_AT_ONCE)
+    ]
+    inner, outer = (np.concatenate(each) for each in zip(*told, strict=True))
     # Each row's vote, for the radius that splits turning rows from still ones best. What crosses fills a few sectors,
     # and no more than one vote of each.
     usual = max(float(np.median(inner + outer)), 1e-12)
@@ -219,10 +225,28 @@ def _turning_edge(stack: Stack, pose: Pose, degs: np.ndarray) -> _Edge | None:
     return _Edge(float(grid.radii[min(at + 1, len(grid.radii) - 1)]), worth) if clear else None
 
 
+def _told(strips: np.ndarray, known: np.ndarray, degs: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """How much better each sector of each row is told by what turns, and by what stands still, (n_radii, N_SECTORS)."""
+    back = np.stack([turned(strip, -deg) for strip, deg in zip(strips, degs, strict=True)])
+    back_known = np.stack([turned(k.astype(np.float32), -deg) > 0.98 for k, deg in zip(known, degs, strict=True)])
+    still = _off_usual(strips, known)
+    # Back to where it was seen, so that both are asked about the same places.
+    turning = np.stack([turned(off, deg) for off, deg in zip(_off_usual(back, back_known), degs, strict=True)])
+    both = known & np.stack([turned(k.astype(np.float32), d) > 0.98 for k, d in zip(back_known, degs, strict=True)])
+    # By how much the one tells each place better than the other: no more than the two differ, whatever crosses.
+    better = np.where(both, np.abs(still) - np.abs(turning), 0.0)
+    parts = [(np.maximum(part, 0) ** 2).sum(axis=0) for part in (better, -better)]
+    inner, outer = (part.reshape(len(part), N_SECTORS, -1).sum(axis=2) for part in parts)
+    return inner, outer
+
+
 def _off_usual(strips: np.ndarray, known: np.ndarray) -> np.ndarray:
     """How far each strip's cell is off what most flashes show there; 0 where fewer than five do."""
-    seen = np.where(known, strips, np.nan)
-    enough = known.sum(axis=0) > 4
-    usual = np.zeros(strips.shape[1:], dtype=np.float32)
-    usual[enough] = np.nanmedian(seen[:, enough], axis=0)
+    count = known.sum(axis=0)
+    # Sorted, what is not known comes last; `nanmedian` says the same in several times the room and time.
+    order = np.sort(np.where(known, strips, np.inf), axis=0)
+    low, high = np.maximum(count - 1, 0) // 2, np.minimum(count // 2, len(strips) - 1)
+    middle = [np.take_along_axis(order, k[None], axis=0)[0] for k in (low, high)]
+    enough = count > 4
+    usual = np.where(enough, 0.5 * (middle[0] + middle[1]), 0.0)
     return np.where(known & enough, strips - usual, 0.0).astype(np.float32)

@@ -10,12 +10,13 @@ copies of the picture stretched back by a set of tilts, and the sharpest vote wi
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 
 from timingcam.seeing.pose import poses_of_ellipse
+from timingcam.seeing.register import sample
 
 VOTE_WIDTH = 360  # our choice: ellipses are refined at full size afterwards
 TILTS_DEG = (0.0, 14.0, 22.0, 29.0, 35.0)
@@ -23,7 +24,9 @@ N_DIRECTIONS = 8
 MIN_RADIUS = 0.10  # of the picture's shorter side
 MAX_RADIUS = 0.75
 FINE_STEP_PX = 1.5
+CRESTS_AMONG = 8  # our choice: strong pixels to a crest; an edge is three to five wide, and some are thinned out
 VOTERS = 3000  # our choice: the strongest edge points are enough
+MAY_REACH = 4.0  # our choice: times the tolerance
 OBLIQUE_WITHIN = 0.012  # our choice: a step of the case and the rim are further apart
 MIN_COVERAGE = 0.3  # our choice: a third of a ring's edge, in view, must be there
 
@@ -49,6 +52,11 @@ class Ring:
         """Half the long axis."""
         return max(self.axes_px)
 
+    def smaller(self, by: int) -> Ring:
+        """The ring in a picture so many times smaller."""
+        a, b = self.axes_px
+        return replace(self, centre_px=(self.centre_px + 0.5) / by - 0.5, axes_px=(a / by, b / by))
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Edges:
@@ -66,21 +74,25 @@ def find_edges(picture: np.ndarray, known: np.ndarray, blur_px: float, most: int
     strength = cv2.magnitude(gx, gy)
     margin = int(np.ceil(3 * blur_px)) + 2
     safe = cv2.erode(known.astype(np.uint8), np.ones((2 * margin + 1, 2 * margin + 1), np.uint8), borderValue=0)
-    strength = strength * safe
-    h, w = picture.shape
-    ux, uy = gx / np.maximum(strength, 1e-9), gy / np.maximum(strength, 1e-9)
-    xx, yy = np.meshgrid(np.arange(w, dtype=np.float32), np.arange(h, dtype=np.float32))
-    ahead = cv2.remap(strength, xx + ux, yy + uy, cv2.INTER_LINEAR)
-    behind = cv2.remap(strength, xx - ux, yy - uy, cv2.INTER_LINEAR)
-    crest = (strength > ahead) & (strength >= behind) & (strength > 0)
-    rows, cols = np.nonzero(crest)
+    strength *= safe
+    # Crests are a part of the strong pixels: the weaker ones need not be looked at.
+    rows, cols = np.nonzero(strength > _least_of(strength, CRESTS_AMONG * most))
     value = strength[rows, cols]
-    keep = np.argsort(value)[::-1][:most]
-    rows, cols = rows[keep], cols[keep]
-    a, b, c = behind[rows, cols], strength[rows, cols], ahead[rows, cols]
+    unit = np.stack([gx[rows, cols], gy[rows, cols]], axis=1) / np.maximum(value, 1e-9)[:, None]
+    at = np.stack([cols, rows], axis=1).astype(np.float32)
+    ahead, behind = sample(strength, at + unit), sample(strength, at - unit)
+    crest = np.flatnonzero((value > ahead) & (value >= behind))
+    keep = crest[np.argsort(value[crest])[::-1][:most]]
+    a, b, c = behind[keep], value[keep], ahead[keep]
     part = np.clip(0.5 * (a - c) / np.minimum(a - 2 * b + c, -1e-9), -0.5, 0.5)
-    unit = np.stack([ux[rows, cols], uy[rows, cols]], axis=1)
-    return Edges(np.stack([cols, rows], axis=1) + part[:, None] * unit, unit, value[keep])
+    return Edges(at[keep] + part[:, None] * unit[keep], unit[keep], value[keep])
+
+
+def _least_of(strength: np.ndarray, most: int) -> float:
+    """What so many pixels exceed at most; 0 where there are no more than that."""
+    if strength.size <= most:
+        return 0.0
+    return float(np.partition(strength, -most, axis=None)[-most])
 
 
 def find_rings(picture: np.ndarray, known: np.ndarray) -> list[Ring]:
@@ -259,10 +271,13 @@ def _refined(edges: Edges, centre: np.ndarray, shape: np.ndarray, kind: tuple[fl
     it."""
     tolerance, sign = kind
     ring = None
+    # Only what may come to lie within reach: each fit moves the ellipse by less than what it was fitted to.
+    around = np.abs(np.linalg.norm((edges.xy - centre) @ np.linalg.inv(shape), axis=1) - 1) < MAY_REACH * tolerance
+    xy, unit = edges.xy[around], edges.unit[around]
     for _ in range(10):
-        u = (edges.xy - centre) @ np.linalg.inv(shape)
+        u = (xy - centre) @ np.linalg.inv(shape)
         radial = np.linalg.norm(u, axis=1)
-        normal = edges.unit @ shape
+        normal = unit @ shape
         normal /= np.linalg.norm(normal, axis=1, keepdims=True)
         facing = sign * (u * normal).sum(axis=1) / np.maximum(radial, 1e-9)
         near = (np.abs(radial - 1) < tolerance) & (facing > 0.95)
@@ -272,7 +287,7 @@ def _refined(edges: Edges, centre: np.ndarray, shape: np.ndarray, kind: tuple[fl
         coverage = len(np.unique(sector)) / 120
         if coverage < MIN_COVERAGE:
             return None
-        (cx, cy), (d1, d2), angle = cv2.fitEllipseAMS(edges.xy[near].astype(np.float32))
+        (cx, cy), (d1, d2), angle = cv2.fitEllipseAMS(xy[near].astype(np.float32))
         if not np.isfinite([cx, cy, d1, d2]).all() or min(d1, d2) < 0.6 * max(d1, d2) or min(d1, d2) <= 0:
             return None
         ring = Ring(np.array([cx, cy]), (d1 / 2, d2 / 2), float(angle), coverage, sign)

@@ -40,6 +40,17 @@ class Shift:
         about_px = np.asarray(about_px, float)
         return replace(self, params=np.r_[self.apply(about_px) - about_px, self.params[2:]], about_px=about_px)
 
+    def from_corner(self, corner_px: tuple[int, int]) -> Shift:
+        """The same into the pixels of a part of the frame that begins at a corner, x and y."""
+        return replace(self, params=self.params - np.array([*corner_px, 0, 0]))
+
+    def smaller(self, by: int) -> Shift:
+        """The same between pictures so many times smaller."""
+        covariance = self.covariance / np.outer([by, by, 1, 1], [by, by, 1, 1])
+        params = self.params / np.array([by, by, 1, 1])
+        about_px = (self.about_px + 0.5) / by - 0.5
+        return replace(self, params=params, covariance=covariance, about_px=about_px, apart_px2=self.apart_px2 / by**2)
+
     def matrix(self) -> np.ndarray:
         """The same as a 3 x 3 matrix, reference to frame."""
         tx, ty, a, b = self.params

@@ -20,7 +20,7 @@ Thing = TypeVar("Thing")
 Result = TypeVar("Result")
 
 MOST_WORKERS = 4  # our choice: beyond it the interpreter itself is what they wait for
-AHEAD = 3  # our choice: things a worker that may wait, so that memory stays flat
+AHEAD = 2  # our choice: things a worker that may wait, so that memory stays flat
 
 
 def side_by_side(work: Callable[[Thing], Result], things: Iterable[Thing]) -> Iterator[Result]:

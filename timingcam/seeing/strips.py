@@ -88,6 +88,17 @@ class Sampler:
         """Share of the cells that show the rotor."""
         return 1.0 if self.shows is None else float(self.shows.mean())
 
+    def corners_px(self) -> np.ndarray:
+        """Corners of what holds all cells that can be seen, in the reference picture, shape (4, 2)."""
+        seen = self.xy_px[..., 0] > NOWHERE_PX / 2
+        if self.shows is not None:
+            seen &= self.shows
+        if not seen.any():
+            return np.zeros((4, 2))
+        at = self.xy_px[seen]
+        (x0, y0), (x1, y1) = at.min(axis=0), at.max(axis=0)
+        return np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1]], float)
+
 
 def make_sampler(grid: Grid, pose: Lies, part: Part | None = None) -> Sampler:
     """Work out where the cells of a grid lie in the reference picture, and which of them show the rotor."""
@@ -152,7 +163,8 @@ def even_out(strip: np.ndarray, known: np.ndarray, grid: Grid) -> tuple[np.ndarr
     width = max(3, round(EVEN_OUT_DEG / grid.step_deg) | 1)
     weight = known.astype(np.float32)
     share = _blur_around(weight, width)
-    level = _blur_around(strip * weight, width) / np.maximum(share, 1e-3)
+    level = _blur_around(strip * weight, width)
+    level /= np.maximum(share, 1e-3)
     # Relative to the light there: a mark in the shade is as much a mark.
     floor = DARKEST * float(np.median(level[known])) + 1e-6 if known.any() else 1.0
     known = known & (share > ENOUGH_AROUND)

@@ -16,7 +16,9 @@ from timingcam.errors import CannotMeasure
 from timingcam.seeing.bands import row_light
 from timingcam.seeing.clip import ClipInfo, Frame, frames
 
-KEPT_BYTES = 110e6  # our choice: frames kept whole stay within this
+KEPT_BYTES = 64e6  # our choice: frames kept whole stay within this
+FEWEST_KEPT, FEWEST_BYTES = 16, 200e6  # our choice: large frames, of which fewer than that would be kept
+FEWEST_AT_ALL = 10
 MOST_KEPT = 64
 MIN_FRAMES = 8
 LIT_SHARE = 0.35  # our choice: of the brightest frame so far, to count as lit
@@ -48,7 +50,8 @@ def survey(info: ClipInfo, table: np.ndarray, progress: Callable[[int], None] | 
         If it has too few frames.
     """
     per_frame = info.width * info.height * (2 if info.bits > 8 else 1)
-    keeper = _Keeper(int(np.clip(KEPT_BYTES / per_frame, 10, MOST_KEPT)))
+    fewest = max(FEWEST_AT_ALL, min(FEWEST_KEPT, FEWEST_BYTES / per_frame))
+    keeper = _Keeper(int(np.clip(KEPT_BYTES / per_frame, fewest, MOST_KEPT)))
     stamps: list[float] = []
     light: list[np.ndarray] = []
     for frame in frames(info):
@@ -71,7 +74,6 @@ class _Keeper:
         self.most = most
         self.kept: list[Frame] = []
         self.order: list[int] = []  # the how manieth lit frame each kept one was
-        self.stride = 1
         self.seen = 0
         self.ambient: np.ndarray | None = None
         self.brightest = 0.0
@@ -83,11 +85,11 @@ class _Keeper:
         self.brightest = max(self.brightest, over)
         if over < LIT_SHARE * self.brightest and frame.number > 2:
             return
-        if self.seen % self.stride == 0:
-            self.kept.append(frame)
-            self.order.append(self.seen)
-            if len(self.kept) > self.most:
-                self.stride *= 2
-                pairs = [(f, k) for f, k in zip(self.kept, self.order, strict=True) if k % self.stride == 0]
-                self.kept, self.order = [f for f, _ in pairs], [k for _, k in pairs]
+        self.kept.append(frame)
+        self.order.append(self.seen)
+        if len(self.kept) > self.most:
+            # The one without which the gap is least: neither the first nor the newest, and gaps stay about even.
+            order = np.array(self.order)
+            gone = 1 + int(np.argmin(order[2:] - order[:-2]))
+            del self.kept[gone], self.order[gone]
         self.seen += 1

@@ -8,6 +8,7 @@ among these pictures.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -133,7 +134,8 @@ def assembled(
     begun = None if seen is None else seen.turns
     rotor = build_map(grid, strips, knowns, CENTRE_SD, begun)
     turns = turns_of(rotor, strips, knowns) if begun is None else _turns_near(rotor, strips, knowns, begun)
-    degs = np.array([t.deg if t is not None and fits(t) else np.nan for t in turns])
+    turns = [turn if turn is not None and fits(turn) else None for turn in turns]
+    degs = np.array([np.nan if turn is None else turn.deg for turn in turns])
     if np.isfinite(degs).sum() < 3:
         raise CannotMeasure(
             found="a rotor whose flashes do not look alike",
@@ -141,16 +143,13 @@ def assembled(
             do=DO_VIEW,
         )
     wide = make_grid(pose.radius_px, 0.5, 1.45, most_radii=160, **finest)
-    wide_strips, wide_knowns = stack.strips(pose, wide, part)
-    good = np.flatnonzero(np.isfinite(degs))
-    # About each flash's own centre, as its turn is meant.
-    own = [recentred(wide_strips[i], wide_knowns[i], wide, turns[i].centre) for i in good]  # type: ignore[union-attr]
+    strips_on_wide = stack.each_strip(pose, wide, part)
     if part is None:
-        still_strip = _mean(wide_strips, wide_knowns)
-        rotor_on_wide = _rotor_of(own, degs[good])
+        still_strip, rotor_on_wide = _still_and_turning(strips_on_wide, turns, wide)
     else:
         still_strip = still_of(mean, known, pose, wide)
-        rotor_on_wide = rotor_apart(own, degs[good])
+        own = _own(strips_on_wide, turns, wide)
+        rotor_on_wide = rotor_apart([(s, k) for s, k, _ in own], np.array([deg for _, _, deg in own]))
     still = seen.still if seen is not None else outside(mean.shape, pose, 1.02) & known
     about_px = pose.centre_px if seen is None else np.array(mean.shape[::-1]) / 2.0
     reference = make_reference(mean, still, about_px)
@@ -176,12 +175,31 @@ def still_of(mean: np.ndarray, known: np.ndarray, pose: Pose | Drum, grid: Grid)
     return read_strip(make_sampler(grid, pose), picture, no_shift(pose.centre_px), (0, len(mean) - 1))[0]
 
 
-def _rotor_of(own: list[tuple[np.ndarray, np.ndarray]], degs: np.ndarray) -> np.ndarray:
-    """The mean of strips, each turned back."""
-    return _mean(
-        [turned(strip, -deg) for (strip, _), deg in zip(own, degs, strict=True)],
-        [turned(seen.astype(np.float32), -deg) > 0.5 for (_, seen), deg in zip(own, degs, strict=True)],
-    )
+def _still_and_turning(
+    strips: Iterable[tuple[np.ndarray, np.ndarray]], turns: list[Turn | None], grid: Grid
+) -> tuple[np.ndarray, np.ndarray]:
+    """The mean of all strips, and that of those whose turn is known, turned back."""
+    still, turning = _Mean(), _Mean()
+    for (strip, known), turn in zip(strips, turns, strict=True):
+        still.add(strip, known)
+        if turn is not None:
+            turning.add(*_turned_back(*recentred(strip, known, grid, turn.centre), turn.deg))
+    return still.mean(), turning.mean()
+
+
+def _own(
+    strips: Iterable[tuple[np.ndarray, np.ndarray]], turns: list[Turn | None], grid: Grid
+) -> list[tuple[np.ndarray, np.ndarray, float]]:
+    """Strips about each flash's own centre, as its turn is meant, where each is known, and the turn."""
+    return [
+        (*recentred(strip, known, grid, turn.centre), turn.deg)
+        for (strip, known), turn in zip(strips, turns, strict=True)
+        if turn is not None
+    ]
+
+
+def _turned_back(strip: np.ndarray, known: np.ndarray, deg: float) -> tuple[np.ndarray, np.ndarray]:
+    return turned(strip, -deg), turned(known.astype(np.float32), -deg) > 0.5
 
 
 def rotor_apart(own: list[tuple[np.ndarray, np.ndarray]], degs: np.ndarray) -> np.ndarray:
@@ -189,15 +207,32 @@ def rotor_apart(own: list[tuple[np.ndarray, np.ndarray]], degs: np.ndarray) -> n
 
     That holds a mark too, where it stood for long: what the map leaves over on the whole is put back, by turns.
     """
-    rotor = _rotor_of(own, degs)
+    rotor = _mean(_turned_back(s, k, deg) for (s, k), deg in zip(own, degs, strict=True))
     for _ in range(APART_ROUNDS):
-        left = [(s - turned(rotor, deg)) * k for (s, k), deg in zip(own, degs, strict=True)]
-        usual = _mean(left, [k for _, k in own])
-        rotor = _rotor_of([((s - usual) * k, k) for s, k in own], degs)
+        usual = _mean(((s - turned(rotor, deg)) * k, k) for (s, k), deg in zip(own, degs, strict=True))
+        rotor = _mean(_turned_back((s - usual) * k, k, deg) for (s, k), deg in zip(own, degs, strict=True))
     return rotor
 
 
-def _mean(strips: list[np.ndarray], knowns: list[np.ndarray]) -> np.ndarray:
-    count = np.sum([k.astype(np.float32) for k in knowns], axis=0)
-    total = np.sum([s * k for s, k in zip(strips, knowns, strict=True)], axis=0)
-    return (total / np.maximum(count, 1)).astype(np.float32)
+class _Mean:
+    """Mean of strips where each is known; one after another, as all of them take much room."""
+
+    def __init__(self) -> None:
+        self.total: np.ndarray | float = 0.0
+        self.count: np.ndarray | float = 0.0
+
+    def add(self, strip: np.ndarray, known: np.ndarray) -> None:
+        """One more."""
+        self.total = self.total + strip * known
+        self.count = self.count + known.astype(np.float32)
+
+    def mean(self) -> np.ndarray:
+        """Of those so far; 0 where none is known."""
+        return (self.total / np.maximum(self.count, 1)).astype(np.float32)
+
+
+def _mean(strips: Iterable[tuple[np.ndarray, np.ndarray]]) -> np.ndarray:
+    mean = _Mean()
+    for strip, known in strips:
+        mean.add(strip, known)
+    return mean.mean()

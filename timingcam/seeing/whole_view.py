@@ -17,7 +17,8 @@ import numpy as np
 from timingcam.errors import CannotMeasure
 from timingcam.seeing.angles import fits
 from timingcam.seeing.light import FlashLight, LitPicture
-from timingcam.seeing.mosaic import Stack, lay
+from timingcam.seeing.memory import give_back
+from timingcam.seeing.mosaic import Stack, lay, strips_by_pose
 from timingcam.seeing.overexposure import refuse_over_exposed
 from timingcam.seeing.pose import Pose, ellipse_points, poses_of_ellipse
 from timingcam.seeing.rigid import MIN_SPREAD_DEG, N_RIGID, Evidence, refine_pose, unexplained
@@ -25,7 +26,7 @@ from timingcam.seeing.rim import CENTRE_SD, INNER, pose_of, rim_of, turns_of
 from timingcam.seeing.rings import Ring, find_rings
 from timingcam.seeing.rotor_map import build_map
 from timingcam.seeing.side_by_side import side_by_side
-from timingcam.seeing.strips import make_grid, make_sampler, read_strip
+from timingcam.seeing.strips import make_grid
 from timingcam.seeing.turning_pose import flattening_between, guesses
 from timingcam.seeing.view import DO_VIEW, OtherView, View, assembled
 
@@ -66,6 +67,7 @@ def find_view(light: FlashLight, lit: list[LitPicture], centre_px: np.ndarray | 
     rings = _rings(mean, known, centre_px)
     refuse_over_exposed(lit, light.table, rings[0])
     ring = rim_of(stack, rings, mean.shape)
+    give_back()
     stack, mean, known = lay(light, lit, pose_of(ring, mean.shape))
     (pose, covariance), *second = _rigid(stack, _starts(ring, rings, mean.shape), _circles(ring, rings))
     far = bool(second) and _apart_deg(pose, second[0][0]) > OTHER_POSE_DEG
@@ -166,9 +168,10 @@ def _rigid(stack: Stack, starts: list[_Start], circles_px: tuple[np.ndarray, ...
     # Leaning the wrong way by much, the pictures do not fit one rotor, and no refining makes them.
     least = min((share for share in left if np.isfinite(share)), default=np.nan)
     hopeful = [one for one, share in zip(tried, left, strict=True) if not share > HOPELESS * least]
-    fits_of = side_by_side(lambda one: (one[1], refine_pose(one[0].pose, one[1])), hopeful)
     fitted = []
-    for evidence, (pose, covariance, cost) in fits_of:
+    # One after the other: each takes twenty times the room of its strips.
+    for start, evidence in hopeful:
+        pose, covariance, cost = refine_pose(start.pose, evidence)
         turning = len(evidence.turns_deg) > 0
         # A pose in which nothing that turns was recognised comes last, and by its rim.
         rank = (0, unexplained(pose, evidence)) if turning else (1, cost)
@@ -192,15 +195,4 @@ def _evidence(stack: Stack, start: _Start, circles_px: tuple[np.ndarray, ...]) -
     chosen = order[np.unique(spaced)]
     some = [usable[i] for i in chosen]
     part = Stack(stack.light, [stack.lit[i] for i in some], [stack.shifts[i] for i in some])
-    pictures = [part.light.picture(p.luma, p.rows) for p in part.lit]
-
-    def strips_of(trial: Pose) -> tuple[np.ndarray, np.ndarray]:
-        sampler = make_sampler(grid, trial)
-        strips, masks = [], []
-        for picture, lit, shift in zip(pictures, part.lit, part.shifts, strict=True):
-            strip, known = read_strip(sampler, picture, shift, lit.rows)
-            strips.append(strip)
-            masks.append(known)
-        return np.stack(strips), np.stack(masks)
-
-    return Evidence(strips_of, grid, degs[chosen], start.rim_px, circles_px)
+    return Evidence(strips_by_pose(part, start.pose, grid), grid, degs[chosen], start.rim_px, circles_px)
