@@ -16,13 +16,14 @@ import numpy as np
 from timingcam.seeing.drum import Drum
 from timingcam.seeing.light import FlashLight, LitPicture
 from timingcam.seeing.pose import Pose
-from timingcam.seeing.register import Reference, make_reference, register
+from timingcam.seeing.register import FAIR_FIT, Reference, make_reference, refined_near, register
 from timingcam.seeing.shift import Shift, between, no_shift
 from timingcam.seeing.strips import Grid, Lies, Part, make_sampler, read_strip
 
 BESIDE_BAND = 16  # rows that a soft edge may reach
 LEAST_DARK = 0.25  # our choice: of the frame's rows
 ROWS_AT_ONCE = 64  # our choice: places of all pixels at once take ten times a picture's room
+MOSTLY = 0.7  # our choice: of a picture's rows
 WHOLLY = 253  # of 255: between pixels of which all are lit
 BESIDE_PX = 3  # what light between pixels is worked out from, and one to spare
 POSES_NEAR = 1.15  # our choice: refining moves a centre or a size by a few percent
@@ -114,65 +115,95 @@ def lay(
     pose: Pose | None = None,
     still: np.ndarray | None = None,
     before: Stack | None = None,
+    lead: Stack | None = None,
 ) -> tuple[Stack, np.ndarray, np.ndarray]:
     """Lay the pictures on one another, from the tallest outwards: their shifts, their mean, and where that is known.
 
-    With a pose only what lies outside of the rotor counts; with `still`, shape (h, w) of bool, only what is in there.
-    The tallest picture's pixels are the reference's, always. `before`: the same pictures as they were laid already, by
-    more of what they show.
+    Parameters
+    ----------
+    light : FlashLight
+    lit : list of LitPicture
+    pose : Pose, optional
+        Only what lies outside of this rotor counts.
+    still : ndarray, shape (h, w), bool, optional
+        Only what is in there counts.
+    before : Stack, optional
+        The same pictures as they were laid already: they are looked for there as well.
+    lead : Stack, optional
+        The same, by what surely stands still: they are looked for there alone.
+
+    Notes
+    -----
+    The tallest picture's pixels are the reference's, always.
     """
     mosaic = _Mosaic(light, lit[0].luma.shape, pose, still)
     best = max(lit, key=lambda p: p.last - p.first)
     mosaic.add(best, no_shift(mosaic.about_px))
     waiting = [p for p in lit if p is not best]
     reference = mosaic.reference()
+    failed: list[LitPicture] = []
     while waiting:
-        later = []
-        # What overlaps most comes first: the rest may fit once the reference has grown.
-        for p in sorted(waiting, key=mosaic.overlap, reverse=True):
-            start = None if before is None else before.between(best, p)
-            shift = register(reference, light.picture(p.luma, p.rows), p.rows, start)
-            if shift is None:
-                later.append(p)
-                continue
-            mosaic.add(p, shift)
-            if mosaic.grown():
-                reference = mosaic.reference()
-        if len(later) == len(waiting):
-            break
-        waiting = later
-        reference = mosaic.reference()
-    if waiting and light.ambient is not None:
+        # What overlaps most comes first: laid by a few rows, a picture may fit where it does not belong.
+        p = max(waiting, key=mosaic.overlap)
+        if mosaic.grown() and mosaic.overlap(p) < MOSTLY:
+            reference = mosaic.reference()
+            continue
+        waiting.remove(p)
+        shift = _laid(
+            reference, light.picture(p.luma, p.rows), p.rows, *(_from_best(k, best, p) for k in (before, lead))
+        )
+        if shift is None:
+            failed.append(p)
+            continue
+        mosaic.add(p, shift)
+        if mosaic.much_grown():
+            reference = mosaic.reference()
+            # They may fit now.
+            waiting, failed = waiting + failed, []
+    if failed:
         # Bands too low to overlap: the place's own light, which all frames show, says where they lie.
-        for p, shift in by_the_place(light, best, waiting, mosaic.about_px):
-            mosaic.add(p, shift)
+        place = lead or by_the_place(light, [best, *failed])
+        for p in failed:
+            shift = place.between(best, p)
+            if shift is not None:
+                mosaic.add(p, shift.about(mosaic.about_px))
     return mosaic.finished()
 
 
-def by_the_place(
-    light: FlashLight, best: LitPicture, others: list[LitPicture], about_px: np.ndarray
-) -> list[tuple[LitPicture, Shift]]:
-    """Lay pictures against one of them by what their unlit rows show, as far as that fits.
+def _from_best(stack: Stack | None, best: LitPicture, p: LitPicture) -> Shift | None:
+    return None if stack is None else stack.between(best, p)
+
+
+def _laid(
+    reference: Reference, picture: np.ndarray, rows: tuple[int, int], before: Shift | None, lead: Shift | None
+) -> Shift | None:
+    if lead is None or lead.residual > FAIR_FIT:
+        return register(reference, picture, rows, before)
+    # Looked for by all it shows, it may be laid by what turns.
+    return refined_near(reference, picture, rows, lead) or lead.about(reference.about_px)
+
+
+def by_the_place(light: FlashLight, lit: list[LitPicture]) -> Stack:
+    """Lay pictures by what their unlit rows show, as far as that fits.
 
     A turning rotor is a blur there that stands still. The flash came within the frame's time: the hand hardly moved
     between.
     """
     if light.ambient is None:
-        return []
-    reference = make_reference(np.sqrt(light.ambient), light.ambient > 0, about_px)
-
-    def laid(p: LitPicture) -> Shift | None:
+        return Stack(light, [], [])
+    known = light.ambient > 0
+    reference = make_reference(np.sqrt(light.ambient), known, np.array(known.shape[::-1]) / 2.0, known)
+    laid, shifts = [], []
+    for p in lit:
         above, below = (0, p.first - BESIDE_BAND), (p.last + BESIDE_BAND, len(p.luma) - 1)
         rows = max(above, below, key=lambda r: r[1] - r[0])
         if rows[1] - rows[0] < LEAST_DARK * len(p.luma):
-            return None
-        return register(reference, np.sqrt(light.table[p.luma]).astype(np.float32), rows)
-
-    first = laid(best)
-    if first is None:
-        return []
-    shifts = [(p, laid(p)) for p in others]
-    return [(p, between(first, shift)) for p, shift in shifts if shift is not None]
+            continue
+        shift = register(reference, np.sqrt(light.table[p.luma]).astype(np.float32), rows)
+        if shift is not None:
+            laid.append(p)
+            shifts.append(shift)
+    return Stack(light, laid, shifts)
 
 
 def outside(shape: tuple[int, ...], pose: Pose | Drum, radius: float) -> np.ndarray:
@@ -200,6 +231,7 @@ class _Mosaic:
         self.lit: list[LitPicture] = []
         self.shifts: list[Shift] = []
         self.known_before = 0
+        self.rows_before = np.zeros(shape[0], bool)
 
     def add(self, p: LitPicture, shift: Shift) -> None:
         """Lay a picture where its shift says."""
@@ -222,15 +254,24 @@ class _Mosaic:
     def reference(self) -> Reference:
         """A reference of all that is known so far."""
         self.known_before = int((self.count > 0).sum())
-        return make_reference(self.mean(), (self.count > 0) & self.still, self.about_px)
+        self.rows_before = self._rows_known()
+        known = self.count > 0
+        return make_reference(self.mean(), known & self.still, self.about_px, known)
 
-    def grown(self) -> bool:
+    def much_grown(self) -> bool:
         """Whether much more is known than when the last reference was made."""
         return int((self.count > 0).sum()) > 1.15 * self.known_before
 
-    def overlap(self, p: LitPicture) -> int:
-        """Rows of a picture in which something is known already."""
-        return int((self.count[p.first : p.last + 1, self.count.shape[1] // 2] > 0).sum())
+    def grown(self) -> bool:
+        """Whether any more rows are."""
+        return bool((self._rows_known() & ~self.rows_before).any())
+
+    def overlap(self, p: LitPicture) -> float:
+        """Share of a picture's rows in which the last reference knew something."""
+        return float(self.rows_before[p.first : p.last + 1].mean())
+
+    def _rows_known(self) -> np.ndarray:
+        return self.count[:, self.count.shape[1] // 2] > 0
 
     def finished(self) -> tuple[Stack, np.ndarray, np.ndarray]:
         """The pictures with their shifts, the mean, and where enough of them show something."""

@@ -22,10 +22,12 @@ COARSE_WIDTH = 240
 SETTLED = 0.01  # our choice, pixels of a level: a step that changes nothing worth having
 COARSE_REACH = 0.08
 NEARER_COUNTS = 0.12  # of correlation, our choice: from the middle to the end of the reach
+NEAR_SHARE = 0.003  # our choice: of the width; a hand moves no further within a frame's time
 POOR_FIT = 0.75  # our choice: residual over contrast; 1 is what any picture has against any other
 FAIR_FIT = 0.45  # our choice: above this, turned starts are tried too
 TURNS = (-0.12, -0.06, 0.06, 0.12)  # radians: up to some 8 degrees
 LEVEL_BLUR = 0.8  # of a level's pixel
+BLUR_REACH = 2.5  # sds of the blur: beyond lies a hundredth of it
 LEAST_ROWS = 5  # of the coarsest level
 MIN_POINTS = 120
 N_POINTS = 5000  # our choice: more gradients add time, not accuracy, beside the model's own faults
@@ -52,7 +54,9 @@ class Reference:
     shrink: tuple[int, ...]  # full pixels to one of the level's
 
 
-def make_reference(picture: np.ndarray, still: np.ndarray, about_px: np.ndarray) -> Reference:
+def make_reference(
+    picture: np.ndarray, still: np.ndarray, about_px: np.ndarray, known: np.ndarray | None = None
+) -> Reference:
     """Prepare a reference.
 
     Parameters
@@ -62,6 +66,8 @@ def make_reference(picture: np.ndarray, still: np.ndarray, about_px: np.ndarray)
         Where it is known and stands still.
     about_px : array, shape (2,)
         The point about which turns and growth are counted.
+    known : ndarray, shape (h, w), bool, optional
+        Where there is a picture at all; everywhere, if not given.
     """
     scale = picture.shape[1] / COARSE_WIDTH
     size = (COARSE_WIDTH, max(1, round(picture.shape[0] / scale)))
@@ -76,7 +82,7 @@ def make_reference(picture: np.ndarray, still: np.ndarray, about_px: np.ndarray)
         soft = cv2.GaussianBlur(picture, (0, 0), LEVEL_BLUR * shrink)
         gx = cv2.Scharr(soft, cv2.CV_32F, 1, 0) / 32.0
         gy = cv2.Scharr(soft, cv2.CV_32F, 0, 1) / 32.0
-        points = _strongest(np.hypot(gx, gy), eroded)
+        points = _strongest(np.hypot(gx, gy), eroded if known is None else eroded & _well_within(known, shrink))
         rows, cols = points[:, 1], points[:, 0]
         d = points.T - about_px[:, None]
         g = np.stack([gx[rows, cols], gy[rows, cols]]).astype(float)
@@ -87,6 +93,13 @@ def make_reference(picture: np.ndarray, still: np.ndarray, about_px: np.ndarray)
     return Reference(
         about_px, small, share > 0.5, scale, picture.shape[1], tuple(off), tuple(light), tuple(slopes), shrinks
     )
+
+
+def _well_within(known: np.ndarray, shrink: int) -> np.ndarray:
+    """Where a level's blur reaches nothing that is unknown: its end would be an edge."""
+    reach = int(np.ceil(BLUR_REACH * LEVEL_BLUR * shrink)) + 1
+    kernel = np.ones((2 * reach + 1, 2 * reach + 1), np.uint8)
+    return cv2.erode(known.astype(np.uint8), kernel, borderType=cv2.BORDER_REPLICATE).astype(bool)
 
 
 def register(
@@ -124,6 +137,34 @@ def register(
         for turn in TURNS:
             best = _better(best, _from(reference, softened, rows, np.r_[begin[:3], turn]))
     return best if best is not None and best.residual < POOR_FIT else None
+
+
+def refined_near(reference: Reference, picture: np.ndarray, rows: tuple[int, int], start: Shift) -> Shift | None:
+    """Lay the lit rows of a picture against the reference near where they are known to lie.
+
+    Parameters
+    ----------
+    reference : Reference
+    picture : ndarray, shape (h, w), float32
+    rows : (int, int)
+        First and last lit row.
+    start : Shift
+
+    Returns
+    -------
+    Shift or None
+        None where it does not fit near there.
+    """
+    if rows[1] - rows[0] + 1 < LEAST_ROWS * max(reference.shrink):
+        return None
+    softened = [_softened(picture, rows, shrink) for shrink in reference.shrink]
+    told = start.about(reference.about_px)
+    found = _from(reference, softened, rows, told.params)
+    if found is None or found.residual > POOR_FIT:
+        return None
+    ends = np.array([[x, y] for x in (0, reference.width - 1) for y in rows], float)
+    moved = np.hypot(*(found.apply(ends) - told.apply(ends)).T).max()
+    return found if moved < NEAR_SHARE * reference.width else None
 
 
 def _better(one: Shift | None, other: Shift | None) -> Shift | None:

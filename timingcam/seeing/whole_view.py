@@ -18,7 +18,7 @@ from timingcam.errors import CannotMeasure
 from timingcam.seeing.angles import fits
 from timingcam.seeing.light import FlashLight, LitPicture
 from timingcam.seeing.memory import give_back
-from timingcam.seeing.mosaic import Stack, lay, strips_by_pose
+from timingcam.seeing.mosaic import Stack, by_the_place, lay, strips_by_pose
 from timingcam.seeing.overexposure import refuse_over_exposed
 from timingcam.seeing.pose import Pose, ellipse_points, poses_of_ellipse
 from timingcam.seeing.rigid import MIN_SPREAD_DEG, N_RIGID, Evidence, refine_pose, unexplained
@@ -61,14 +61,15 @@ def find_view(light: FlashLight, lit: list[LitPicture], centre_px: np.ndarray | 
         If no rotor is found, or no picture shows enough of it.
     """
     lit = _widest(lit)
-    stack, mean, known = lay(light, lit)
+    place = by_the_place(light, lit)
+    stack, mean, known = lay(light, lit, lead=place)
     if centre_px is not None:
         centre_px = _into_reference(stack, centre_px)
     rings = _rings(mean, known, centre_px)
     refuse_over_exposed(lit, light.table, rings[0])
     ring = rim_of(stack, rings, mean.shape)
     give_back()
-    stack, mean, known = lay(light, lit, pose_of(ring, mean.shape))
+    stack, mean, known = lay(light, lit, pose_of(ring, mean.shape), before=place)
     (pose, covariance), *second = _rigid(stack, _starts(ring, rings, mean.shape), _circles(ring, rings))
     far = bool(second) and _apart_deg(pose, second[0][0]) > OTHER_POSE_DEG
     other = OtherView(*second[0], stack, known) if far else None
