@@ -37,6 +37,7 @@ EACH_ROW_SHOWN = 14  # our choice: times; more pictures add time and no clearnes
 ONE_POSE_PX = 1.5  # our choice: a map is not blurred by less
 LEAST_SPREAD_DEG = 0.15  # our choice: turning less than this tells nothing apart
 N_SECTORS = 32
+TELLS_NOTHING = 1e-4  # our choice: of what tells much
 LEAST_GAIN = 3.0  # our choice: rows' votes in all
 LEAST_CHANGE = 10.0  # our choice: of 160 rows, split in the middle, a change of their votes by a quarter
 RIM_WITHIN = 1.06  # our choice: the edge of what turns is found to a few percent
@@ -210,15 +211,19 @@ def _turning_edge(stack: Stack, pose: Pose, degs: np.ndarray) -> _Edge | None:
     inner, outer = (np.concatenate(each) for each in zip(*told, strict=True))
     # Each row's vote, for the radius that splits turning rows from still ones best. What crosses fills a few sectors,
     # and no more than one vote of each.
-    usual = max(float(np.median(inner + outer)), 1e-12)
-    vote = np.clip((inner - outer) / usual, -1, 1).mean(axis=1)
+    both = inner + outer
+    # Where flashes at one angle only were seen, the two say the same, and nothing.
+    counts = both > TELLS_NOTHING * np.percentile(both, 95)
+    usual = max(float(np.median(both[counts])), 1e-12) if counts.any() else 1.0
+    n_told = np.maximum(counts.sum(axis=1), N_SECTORS / 4)
+    vote = (np.clip((inner - outer) / usual, -1, 1) * counts).sum(axis=1) / n_told
     gain = np.cumsum(vote)
     at = int(np.argmax(gain))
     # What speaks for the split is what turns inside of it, and what stands still outside.
     clear, worth = gain[at] > LEAST_GAIN, float(gain[at] + gain[at] - gain[-1])
     if not clear:
         # So much stands still, a lead or shine, that the votes for it are more on either side: where they change most.
-        vote = ((inner - outer) / (inner + outer + usual)).mean(axis=1)
+        vote = ((inner - outer) / (both + usual) * counts).sum(axis=1) / n_told
         gain = np.cumsum(vote - vote.mean())
         at = int(np.argmax(gain))
         clear, worth = gain[at] > LEAST_CHANGE, float(gain[at])
