@@ -16,7 +16,7 @@ import numpy as np
 from timingcam.seeing.drum import Drum
 from timingcam.seeing.light import FlashLight, LitPicture
 from timingcam.seeing.pose import Pose
-from timingcam.seeing.register import FAIR_FIT, Reference, make_reference, refined_near, register
+from timingcam.seeing.register import FAIR_FIT, NEAR_SHARE, Reference, make_reference, refined_near, register
 from timingcam.seeing.shift import Shift, between, no_shift
 from timingcam.seeing.strips import Grid, Lies, Part, make_sampler, read_strip
 
@@ -167,7 +167,23 @@ def lay(
             shift = place.between(best, p)
             if shift is not None:
                 mosaic.add(p, shift.about(mosaic.about_px))
-    return mosaic.finished()
+    return _again(mosaic, lambda: _Mosaic(light, lit[0].luma.shape, pose, still)).finished()
+
+
+def _again(mosaic: _Mosaic, anew: Callable[[], _Mosaic]) -> _Mosaic:
+    """Look again for pictures that fit much worse than most: the hand may have turned."""
+    reference = mosaic.reference().as_usual([shift.residual for shift in mosaic.shifts[1:]])
+    shifts = list(mosaic.shifts)
+    for k, (p, shift) in enumerate(zip(mosaic.lit, mosaic.shifts, strict=True)):
+        if shift.residual > reference.fair_fit:
+            found = register(reference, mosaic.light.picture(p.luma, p.rows), p.rows, shift)
+            shifts[k] = shift if found is None else found
+    if all(one is other for one, other in zip(shifts, mosaic.shifts, strict=True)):
+        return mosaic
+    better = anew()
+    for p, shift in zip(mosaic.lit, shifts, strict=True):
+        better.add(p, shift)
+    return better
 
 
 def _from_best(stack: Stack | None, best: LitPicture, p: LitPicture) -> Shift | None:
@@ -204,6 +220,14 @@ def by_the_place(light: FlashLight, lit: list[LitPicture]) -> Stack:
             laid.append(p)
             shifts.append(shift)
     return Stack(light, laid, shifts)
+
+
+def leading(place: Stack) -> Stack | None:
+    """Pictures laid by the place's own light, if the hand moved so little that this is sharp; else None."""
+    if not place.shifts:
+        return None
+    moved = [np.hypot(*(shift.apply(shift.about_px) - shift.about_px)) for shift in place.shifts]
+    return place if max(moved) < NEAR_SHARE * place.lit[0].luma.shape[1] else None
 
 
 def outside(shape: tuple[int, ...], pose: Pose | Drum, radius: float) -> np.ndarray:

@@ -10,7 +10,8 @@ strongest gradients. Only rows that the same flash lit are compared: ambient lig
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -25,6 +26,7 @@ NEARER_COUNTS = 0.12  # of correlation, our choice: from the middle to the end o
 NEAR_SHARE = 0.003  # our choice: of the width; a hand moves no further within a frame's time
 POOR_FIT = 0.75  # our choice: residual over contrast; 1 is what any picture has against any other
 FAIR_FIT = 0.45  # our choice: above this, turned starts are tried too
+WORSE_THAN_USUAL = 1.6  # our choice: and above this many times what pictures of the clip are usually left with
 TURNS = (-0.12, -0.06, 0.06, 0.12)  # radians: up to some 8 degrees
 LEVEL_BLUR = 0.8  # of a level's pixel
 BLUR_REACH = 2.5  # sds of the blur: beyond lies a hundredth of it
@@ -52,6 +54,12 @@ class Reference:
     light: tuple[np.ndarray, ...]  # per level, (n,)
     slopes: tuple[np.ndarray, ...]  # per level, (4, n): how the light answers to each number of a `Shift`
     shrink: tuple[int, ...]  # full pixels to one of the level's
+    fair_fit: float = FAIR_FIT
+
+    def as_usual(self, residuals: Sequence[float]) -> Reference:
+        """The same, knowing how well pictures fit it."""
+        usual = float(np.median(residuals)) if len(residuals) else FAIR_FIT
+        return replace(self, fair_fit=min(FAIR_FIT, WORSE_THAN_USUAL * usual))
 
 
 def make_reference(
@@ -132,7 +140,7 @@ def register(
         best = _better(best, _from(reference, softened, rows, params))
         if best is not None and best.residual < POOR_FIT:
             break
-    if best is None or best.residual > FAIR_FIT:
+    if best is None or best.residual > reference.fair_fit:
         # Not laid well: the hand may have turned.
         for turn in TURNS:
             best = _better(best, _from(reference, softened, rows, np.r_[begin[:3], turn]))

@@ -153,6 +153,7 @@ def assembled(
     still = seen.still if seen is not None else outside(mean.shape, pose, 1.02) & known
     about_px = pose.centre_px if seen is None else np.array(mean.shape[::-1]) / 2.0
     reference = make_reference(mean, still, about_px, known)
+    reference = reference.as_usual([shift.residual for shift in stack.shifts[1:]])
     return View(
         pose, covariance, reference, stack.lit[0].frame, rotor, wide, still_strip, rotor_on_wide, degs, mean, (), other,
         part,

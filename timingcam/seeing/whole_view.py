@@ -18,7 +18,7 @@ from timingcam.errors import CannotMeasure
 from timingcam.seeing.angles import fits
 from timingcam.seeing.light import FlashLight, LitPicture
 from timingcam.seeing.memory import give_back
-from timingcam.seeing.mosaic import Stack, by_the_place, lay, strips_by_pose
+from timingcam.seeing.mosaic import Stack, by_the_place, lay, leading, strips_by_pose
 from timingcam.seeing.overexposure import refuse_over_exposed
 from timingcam.seeing.pose import Pose, ellipse_points, poses_of_ellipse
 from timingcam.seeing.rigid import MIN_SPREAD_DEG, N_RIGID, Evidence, refine_pose, unexplained
@@ -61,7 +61,7 @@ def find_view(light: FlashLight, lit: list[LitPicture], centre_px: np.ndarray | 
         If no rotor is found, or no picture shows enough of it.
     """
     lit = _widest(lit)
-    place = by_the_place(light, lit)
+    place = leading(by_the_place(light, lit))
     stack, mean, known = lay(light, lit, lead=place)
     if centre_px is not None:
         centre_px = _into_reference(stack, centre_px)
