@@ -52,6 +52,7 @@ from timingcam.seeing.memory import give_back
 from timingcam.seeing.naming import find_marks
 from timingcam.seeing.readout import FlashTurns, read_flashes
 from timingcam.seeing.soundtrack import read_sound
+from timingcam.seeing.standstill import refuse_standstill
 from timingcam.seeing.stills import lit_pictures
 from timingcam.seeing.survey import survey
 from timingcam.seeing.view import View
@@ -194,6 +195,7 @@ def watch(clip: str | Path, engine: Engine, cylinder: str, options: Options, pro
     def look(view: View) -> Looked:
         give_back()
         turns = read_flashes(info, flashes, light, view, _teller(info, "reading every flash", progress))
+        refuse_standstill(view, turns, flashes, light)
         hints = hints_on_maps(view, turns, info, options.pointed)
         maps = maps_of(view, sense_of(engine))
         return turns, maps, find_marks(maps, engine, cylinder, btdc_of_marks(engine), hints)

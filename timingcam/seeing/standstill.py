@@ -1,0 +1,62 @@
+"""Whether the rotor stands still while a strobe of its own rate flashes.
+
+In:  the turns and times of all flashes, the view, the place's own light.
+Out: a refusal.
+Not here: a rotor that turns out of step with the flashes (`naming.py`).
+
+A rotor that turns is a blur in the light of the place. One that stands still shows the same marks there as in every
+flash. An engine that idles smoothly shows one angle too, but never sparks as evenly as an oscillator.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from timingcam.errors import CannotMeasure
+from timingcam.seeing.angles import fits, read_turn, telling_cells
+from timingcam.seeing.flashes import AS_EVEN, Flashes
+from timingcam.seeing.light import FlashLight
+from timingcam.seeing.readout import FlashTurns
+from timingcam.seeing.register import register
+from timingcam.seeing.strips import make_sampler, read_strip
+from timingcam.seeing.view import View
+
+WITHIN_SDS = 4.0  # of a turn, from the 5th to the 95th of a hundred: 3.3 if they differ by their noise alone
+SAME_DEG = 1.0  # our choice: nearer than two marks are
+FEWEST = 6
+
+
+def refuse_standstill(view: View, turns: FlashTurns, flashes: Flashes, light: FlashLight) -> None:
+    """Refuse a clip of an engine that does not run.
+
+    Raises
+    ------
+    CannotMeasure
+        If all flashes show one angle, come more evenly than an engine's, and the place's own light shows it too.
+    """
+    read = np.isfinite(turns.turn_deg)
+    if light.ambient is None or read.sum() < FEWEST:
+        return
+    low, usual_deg, high = np.percentile(turns.turn_deg[read], [5, 50, 95])
+    gaps_s = np.diff(flashes.time_s)
+    uneven = 1.4826 * float(np.median(np.abs(gaps_s - np.median(gaps_s)))) / float(np.median(gaps_s))
+    if high - low > WITHIN_SDS * np.median(turns.turn_sd_deg[read]) or uneven > AS_EVEN:
+        return
+    seen_deg = _by_the_place(view, light.ambient)
+    if seen_deg is not None and abs((seen_deg - usual_deg + 180) % 360 - 180) < SAME_DEG:
+        raise CannotMeasure(
+            found="a rotor that stands still: the light of the place shows it as every flash does, at one angle",
+            expected="an engine that runs, and a strobe that flashes at its sparks",
+            do="start the engine, with the strobe's pickup on the cylinder's plug lead, and film again",
+        )
+
+
+def _by_the_place(view: View, ambient: np.ndarray) -> float | None:
+    """The angle at which the place's own light shows the rotor, degrees; None where it is a blur."""
+    picture, rows = np.sqrt(ambient), (0, len(ambient) - 1)
+    shift = register(view.reference, picture, rows)
+    if shift is None:
+        return None
+    strip, known = read_strip(make_sampler(view.rotor.grid, view.pose, view.part), picture, shift, rows)
+    turn = read_turn(view.rotor, telling_cells(view.rotor), strip, known)
+    return turn.deg if turn is not None and fits(turn) else None
