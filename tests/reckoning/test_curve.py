@@ -16,7 +16,7 @@ from flash_runs import flat_rise_flat, made_readings
 from timingcam.engine import Spec
 from timingcam.errors import CannotMeasure
 from timingcam.reckoning.curve import Doubts, fit_curve, speed_direction
-from timingcam.reckoning.result import Curve, Readings
+from timingcam.reckoning.result import SMEARED, Curve, Readings
 
 DOUBTS = Doubts(shift_sd_deg=0.2, delay_sd_s=20e-6)
 
@@ -213,6 +213,18 @@ def test_falling_top_keeps_its_corners() -> None:
 def test_too_few_readings() -> None:
     with pytest.raises(CannotMeasure, match="19 flashes"):
         fitted(made_readings(flat_rise_flat, 13, n=19))
+
+
+@pytest.mark.parametrize(
+    ("why", "do"), [(SMEARED, "shorter flash"), ("the rotor cannot be recognised", "marks in the middle")]
+)
+def test_too_few_say_what_the_others_lack(why: str, do: str) -> None:
+    readings = made_readings(flat_rise_flat, 13, n=60)
+    used = np.arange(60) < 19
+    reason = tuple("" if ok else why for ok in used)
+    with pytest.raises(CannotMeasure, match=why) as refusal:
+        fitted(replace(readings, used=used, reason=reason))
+    assert do in refusal.value.do
 
 
 def test_direction_knows_no_direction_of_time() -> None:

@@ -15,7 +15,7 @@ from timingcam.engine import Engine
 from timingcam.errors import CannotMeasure
 from timingcam.reckoning.budget import DEG_PER_S_PER_RPM, INDEX_ABOVE_MM, INDEX_ABOVE_SD_MM, UNKNOWN_LAG_SD_S
 from timingcam.reckoning.piston import mark_btdc_deg
-from timingcam.reckoning.result import CameraFacts, ClipFacts, Estimate, Readings, StrobeFacts
+from timingcam.reckoning.result import SMEARED, CameraFacts, ClipFacts, Estimate, Readings, StrobeFacts
 from timingcam.reckoning.tacho import FlashAngles, Speed
 from timingcam.seeing.best_frame import BestFrame
 from timingcam.seeing.clip import ClipInfo, sha256_of
@@ -154,7 +154,7 @@ def advance_readings(seen: Seen, angles: FlashAngles, speed: Speed, strobe: Stro
         elif not reason and not lit[i]:
             reason = NOT_LIT
         elif not reason and DEG_PER_S_PER_RPM * speed.rpm[i] * seen.flashes.ramp_s > SMEAR_DEG:
-            reason = "the rotor turned too far while the flash lasted"
+            reason = SMEARED
         elif not reason and not angles.seen_sd_deg[i] <= unsure_deg:  # nor where the doubt could not be told
             reason = "its angle is far less sure than the others'"
         elif not reason and not np.isfinite(speed.rpm[i]):

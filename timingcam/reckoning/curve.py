@@ -10,6 +10,7 @@ on. Only what the readings' speeds cover is fitted; where the three lines do not
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import fields, replace
 from itertools import pairwise
 from typing import Any
@@ -23,10 +24,11 @@ from timingcam.reckoning.budget import UNKNOWN_LAG_SD_S
 from timingcam.reckoning.figures import Doubts, curve_of_lines
 from timingcam.reckoning.linefit import Fit, fit_line
 from timingcam.reckoning.monotone import fit_monotone, misfit_of_lines
-from timingcam.reckoning.result import Curve, Readings
+from timingcam.reckoning.result import SMEARED, Curve, Readings
 
 __all__ = ["OFF_THE_CURVE", "Doubts", "fit_curve", "speed_direction"]
 
+SMEARED_SHARE = 0.2  # our choice: so many that it is the strobe
 MIN_READINGS = 20  # our choice: an sd from n readings is known to 1/sqrt(2(n − 1)), 16 % at 20
 MIN_PART_RPM = 100.0  # our choice: a flat or a rise shorter than a hand's twitch of the throttle cannot be told
 MIN_PART_SHARE = 0.03  # of the range of speeds, for the same reason
@@ -81,11 +83,7 @@ def fit_curve(
     sound = readings.used & np.isfinite(readings.rpm) & np.isfinite(readings.advance_deg)
     sound &= np.isfinite(readings.rpm_sd) & np.isfinite(readings.advance_sd_deg)
     if sound.sum() < MIN_READINGS:
-        raise CannotMeasure(
-            found=f"{int(sound.sum())} flashes with both a speed and an advance",
-            expected=f"at least {MIN_READINGS}",
-            do="hold each speed longer, with the strobe nearer and the marks in the middle of the picture",
-        )
+        raise _too_few(int(sound.sum()), readings)
     points = _points(readings, sound)
     fit, kept, sparse = _best_fit(points)
     used = np.zeros(len(readings), dtype=bool)
@@ -97,6 +95,21 @@ def fit_curve(
     curve, warnings = curve_of_lines(points, fit, kept, doubts, spec)
     used[np.flatnonzero(sound)[fit.used]] = True
     return curve, used, warnings
+
+
+def _too_few(n: int, readings: Readings) -> CannotMeasure:
+    """The refusal, with what most of the others lack."""
+    do = "hold each speed longer, with the strobe nearer and the marks in the middle of the picture"
+    why = Counter(reason for reason in readings.reason if reason).most_common()
+    most = why[0][0] if why else ""
+    if dict(why).get(SMEARED, 0) > SMEARED_SHARE * len(readings):
+        # Long flashes also leave rotors that cannot be recognised.
+        most, do = SMEARED, "use a strobe with a shorter flash; LED lamps that flash for 200 µs and more show a blur"
+    return CannotMeasure(
+        found=f"{n} flashes with both a speed and an advance" + (f" (of most others: {most})" if most else ""),
+        expected=f"at least {MIN_READINGS}",
+        do=do,
+    )
 
 
 def _points(readings: Readings, sound: np.ndarray) -> Points:

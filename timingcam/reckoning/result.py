@@ -18,6 +18,7 @@ from timingcam.engine import Engine
 Verdict = Literal["in", "out", "unsure"]
 Kind = Literal["random", "systematic"]
 RpmSource = Literal["flashes", "sound", "file", "given"]
+SMEARED = "the rotor turned too far while the flash lasted"  # why a reading is not used
 
 
 def freeze(*arrays: np.ndarray) -> None:
