@@ -29,7 +29,7 @@ from timingcam.reckoning.doubts import doubts_and_budget
 from timingcam.reckoning.fitness import ClipLook, EngineLook, FlashLook, Inspection, MarkLook, RotorLook
 from timingcam.reckoning.standing import first_view
 from timingcam.reckoning.tacho import crank_speed
-from timingcam.seeing.bands import find_bands
+from timingcam.seeing.bands import bands_of_clip
 from timingcam.seeing.clip import ClipInfo, linear_light, open_clip
 from timingcam.seeing.clock import FrameClock, frame_clock
 from timingcam.seeing.drum import Drum
@@ -124,7 +124,7 @@ def _inspected(part: Part, known: tuple[Engine, str] | None, capture_fps: float 
         seen = survey(info, table)
         clock = frame_clock(seen.stamp_s, 1 / _stretch(info, capture_fps))
         clip = _clip_look(part, clock, capture_fps)
-        bands = find_bands(seen.light)
+        bands = bands_of_clip(seen.light)
         flashes = find_flashes(bands, clock)
         flash_look = _flash_look(flashes, clock, info)
         light, lit = lit_pictures(seen, bands, flashes, table)

@@ -41,7 +41,7 @@ from timingcam.reckoning.speeds import speed_of
 from timingcam.reckoning.standing import first_view
 from timingcam.reckoning.top_lag import apparent_lag
 from timingcam.reckoning.warnings import warnings_of
-from timingcam.seeing.bands import find_bands
+from timingcam.seeing.bands import bands_of_clip
 from timingcam.seeing.best_frame import best_frame
 from timingcam.seeing.clip import ClipInfo, linear_light, open_clip
 from timingcam.seeing.clock import frame_clock
@@ -183,7 +183,7 @@ def watch(clip: str | Path, engine: Engine, cylinder: str, options: Options, pro
     looked = survey(info, light_table, _teller(info, "looking for flashes", progress))
     clock = frame_clock(looked.stamp_s, _stretch(info, options.capture_fps))
     try:
-        bands = find_bands(looked.light)
+        bands = bands_of_clip(looked.light)
         flashes = find_flashes(bands, clock, options.line_time_s, options.exposure_s)
     except CannotMeasure as refusal:
         refusal.best_frame = best_frame(info, looked.kept, [])

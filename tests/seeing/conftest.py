@@ -17,7 +17,7 @@ from seeing_journey import Journey
 
 from timingcam.engine import read_engine
 from timingcam.reckoning.assemble import btdc_of_marks
-from timingcam.seeing.bands import find_bands
+from timingcam.seeing.bands import bands_of_clip
 from timingcam.seeing.clip import linear_light, open_clip
 from timingcam.seeing.clock import frame_clock
 from timingcam.seeing.flashes import find_flashes
@@ -38,7 +38,7 @@ def journey(small_clip: SmallClip) -> Journey:
     info, engine = open_clip(small_clip.path), read_engine(small_clip.engine)
     table = linear_light(info)
     looked = survey(info, table)
-    bands = find_bands(looked.light)
+    bands = bands_of_clip(looked.light)
     flashes = find_flashes(bands, frame_clock(looked.stamp_s))
     light, lit = lit_pictures(looked, bands, flashes, table)
     view = find_view(light, lit)

@@ -29,24 +29,24 @@ def test_each_lit_piece_of_a_kept_frame_is_a_picture(journey: Journey) -> None:
 
 def test_rows_called_lit_are_bright(journey: Journey) -> None:
     """Every row lit in full has three quarters of its usual light at least; flashes differ by some percent."""
+    light, best = journey.looked.light.whole(), _best(journey)
     usual = np.median(
-        np.concatenate([journey.looked.light[p.frame, p.first : p.last + 1] / _best(journey)[p.first : p.last + 1]
-                        for p in journey.lit])
-    )  # fmt: skip
+        np.concatenate([light[p.frame, p.first : p.last + 1] / best[p.first : p.last + 1] for p in journey.lit])
+    )
     for p in journey.lit:
         rows = slice(p.first, p.last + 1)
-        assert np.all(journey.looked.light[p.frame, rows] > 0.75 * usual * _best(journey)[rows])
+        assert np.all(journey.looked.light.whole()[p.frame, rows] > 0.75 * usual * _best(journey)[rows])
 
 
 def _best(journey: Journey) -> np.ndarray:
-    return np.percentile(journey.looked.light, 90, axis=0)
+    return np.percentile(journey.looked.light.whole(), 90, axis=0)
 
 
 def test_the_place_s_own_light_is_known_or_does_not_matter(journey: Journey) -> None:
     """6 % of the flash's light in this scene: it matters, and is learnt from rows that no flash touched."""
     assert journey.light.ambient is not None
     dark = journey.light.ambient[journey.light.ambient.sum(axis=1) > 0].mean()
-    lit = journey.looked.light.max(axis=0).mean()
+    lit = journey.looked.light.whole().max(axis=0).mean()
     # The strobe's light is a spot that falls off to a half within the picture, the place's is not, and the tone curve
     # is known to a tenth: a factor 3 about what the scene says.
     assert 1 / 3 < dark / (0.06 / 1.26 * lit) < 3

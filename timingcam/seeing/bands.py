@@ -18,6 +18,7 @@ from scipy.ndimage import median_filter
 
 from timingcam.errors import CannotMeasure
 from timingcam.seeing.levels import DO_LIGHT, in_flashes
+from timingcam.seeing.row_lights import RowLights
 from timingcam.seeing.steps import Steps, find_steps
 
 MIN_BAND_ROWS = 6  # our choice: shorter runs are noise or cannot hold a mark
@@ -74,6 +75,53 @@ class _Band:
 def row_light(luma: np.ndarray, table: np.ndarray) -> np.ndarray:
     """Mean linear light of each row, shape (n_rows,), from every fourth column."""
     return table[luma[:, ::4]].mean(axis=1, dtype=np.float32)
+
+
+def bands_of_clip(light: RowLights) -> Bands:
+    """Find the bands of a clip of any length, in parts of a minute or so.
+
+    Parameters
+    ----------
+    light : RowLights
+        Mean light of each row, linear.
+
+    Returns
+    -------
+    Bands
+
+    Raises
+    ------
+    CannotMeasure
+        As `find_bands`, if it does so in every part.
+    """
+    found: list[tuple[int, Bands]] = []
+    refusal: CannotMeasure | None = None
+    for first, part in light.parts():
+        try:
+            found.append((first, find_bands(part)))
+        except CannotMeasure as fault:
+            refusal = refusal or fault  # the strobe may have been elsewhere for a minute
+    if not found:
+        assert refusal is not None
+        raise refusal
+    return _joined(found, light.shape)
+
+
+def _joined(found: list[tuple[int, Bands]], shape: tuple[int, int]) -> Bands:
+    if len(found) == 1 and found[0][1].n_frames == shape[0]:
+        return found[0][1]
+    parts = [part for _, part in found]
+    n = [len(part) for part in parts]
+
+    def column(name: str) -> np.ndarray:
+        return np.concatenate([getattr(part, name) for part in parts])
+
+    return Bands(
+        np.concatenate([part.frame + first for first, part in found]), column("start_row"), column("end_row"),
+        column("inner_first"), column("inner_last"), column("level"),
+        float(np.sqrt(np.average([part.row_sd**2 for part in parts], weights=n))),
+        float(np.average([part.ramp_rows for part in parts], weights=n)), *shape,
+    )  # fmt: skip
 
 
 def find_bands(light: np.ndarray) -> Bands:

@@ -15,6 +15,7 @@ import numpy as np
 from timingcam.errors import CannotMeasure
 from timingcam.seeing.bands import row_light
 from timingcam.seeing.clip import ClipInfo, Frame, frames
+from timingcam.seeing.row_lights import RowLights
 
 KEPT_BYTES = 64e6  # our choice: frames kept whole stay within this
 FEWEST_KEPT, FEWEST_BYTES = 16, 200e6  # our choice: large frames, of which fewer than that would be kept
@@ -26,10 +27,10 @@ LIT_SHARE = 0.35  # our choice: of the brightest frame so far, to count as lit
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Survey:
-    """Of all frames: `stamp_s` (n_frames,) as stored; `light` (n_frames, n_rows), linear. `kept`: some frames whole."""
+    """Of all frames: `stamp_s` (n_frames,) as stored; `light` of their rows, linear. `kept`: some frames whole."""
 
     stamp_s: np.ndarray
-    light: np.ndarray
+    light: RowLights
     kept: tuple[Frame, ...]
 
 
@@ -53,18 +54,19 @@ def survey(info: ClipInfo, table: np.ndarray, progress: Callable[[int], None] | 
     fewest = max(FEWEST_AT_ALL, min(FEWEST_KEPT, FEWEST_BYTES / per_frame))
     keeper = _Keeper(int(np.clip(KEPT_BYTES / per_frame, fewest, MOST_KEPT)))
     stamps: list[float] = []
-    light: list[np.ndarray] = []
+    light = RowLights(info.height)
     for frame in frames(info):
         stamps.append(frame.stamp_s)
-        light.append(row_light(frame.luma, table))
-        keeper.offer(frame, light[-1])
+        rows = row_light(frame.luma, table)
+        light.append(rows)
+        keeper.offer(frame, rows)
         if progress is not None:
             progress(frame.number + 1)
     if len(stamps) < MIN_FRAMES:
         raise CannotMeasure(
             found=f"{len(stamps)} frames", expected=f"at least {MIN_FRAMES}", do="film for ten seconds or longer"
         )
-    return Survey(np.array(stamps), np.array(light, np.float32), tuple(keeper.kept))
+    return Survey(np.array(stamps), light, tuple(keeper.kept))
 
 
 class _Keeper:
