@@ -13,6 +13,7 @@ from __future__ import annotations
 import tempfile
 import weakref
 from collections.abc import Iterator
+from itertools import pairwise
 
 import numpy as np
 
@@ -31,7 +32,7 @@ class RowLights:
         self.n_frames = 0
         self._waiting: list[np.ndarray] = []
         try:
-            self._file = tempfile.TemporaryFile()
+            self._file = tempfile.TemporaryFile()  # noqa: SIM115 (it lives as long as this does)
         except OSError as fault:
             raise _no_room(fault) from fault
         weakref.finalize(self, self._file.close)
@@ -59,7 +60,7 @@ class RowLights:
         self._write()
         n_parts = max(1, -(-self.n_frames // most_frames))
         bounds = np.linspace(0, self.n_frames, n_parts + 1).round().astype(int)
-        for first, beyond in zip(bounds[:-1], bounds[1:], strict=True):
+        for first, beyond in pairwise(bounds):
             yield int(first), self._read(int(first), int(beyond - first))
 
     def whole(self) -> np.ndarray:
