@@ -24,6 +24,7 @@ from timingcam.reckoning.linefit import CORE, Fit, variance_inflation
 from timingcam.reckoning.result import Curve, Estimate
 
 GRID_POINTS = 121
+EITHER = 2.0  # our choice: of a core that is seen too narrow by half
 MIN_EITHER_WAY = 10  # our choice: a mean of ten is known to a third of the scatter
 Z95 = coverage_factor(math.inf)
 # An sd that a fit states for its own angles is itself known to about a tenth (our choice).
@@ -198,7 +199,12 @@ def scatter(fit: Fit, points: Points) -> Estimate:
     normal = 2.0 * np.sum(weight**2 * fit.sd**4)
     random_var = float(max(shown, normal) / np.sum(weight) ** 2) * inflation * core.sum() / n_core
     own_mean = float(np.sum(weight * own_var) / np.sum(weight))
-    return scatter_estimate(mean, own_mean, random_var)
+    estimate = scatter_estimate(mean, own_mean, random_var)
+    # Left out beyond the core, a few far ones make the core narrower still. From few readings nobody can tell whether
+    # they belong to it: the interval reaches to where they do.
+    either = (np.abs(fit.residual) <= EITHER * CORE * fit.sd) / fit.sd**4
+    high = max(estimate.high, math.sqrt(max(float(np.sum(either * square) / np.sum(either)), 0.0)))
+    return Estimate(estimate.value, (high - estimate.low) / (2.0 * Z95), estimate.low, high)
 
 
 def scatter_estimate(variance: float, own_var: float, random_var: float) -> Estimate:
