@@ -14,7 +14,8 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 from photographs import moved, noisy, photograph, similarity
 
-from timingcam.seeing.register import Reference, make_reference, register, sample
+from timingcam.seeing.reference import Reference, make_reference
+from timingcam.seeing.register import register, sample
 from timingcam.seeing.shift import Shift, between, no_shift
 
 PICTURE = photograph("motorcycle")  # 500 rows, 741 columns

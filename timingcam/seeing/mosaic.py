@@ -16,7 +16,8 @@ import numpy as np
 from timingcam.seeing.drum import Drum
 from timingcam.seeing.light import FlashLight, LitPicture
 from timingcam.seeing.pose import Pose
-from timingcam.seeing.register import FAIR_FIT, NEAR_SHARE, Reference, make_reference, refined_near, register
+from timingcam.seeing.reference import FAIR_FIT, Reference, make_reference
+from timingcam.seeing.register import NEAR_SHARE, refined_near, register
 from timingcam.seeing.shift import Shift, between, no_shift
 from timingcam.seeing.strips import Grid, Lies, Part, make_sampler, read_strip
 

@@ -18,7 +18,7 @@ from timingcam.seeing.angles import RotorMap, Turn, fits, read_turn, telling_cel
 from timingcam.seeing.drum import Drum
 from timingcam.seeing.mosaic import Stack, outside
 from timingcam.seeing.pose import Pose
-from timingcam.seeing.register import Reference, make_reference
+from timingcam.seeing.reference import Reference, make_reference
 from timingcam.seeing.rim import CENTRE_SD, INNER, turns_of
 from timingcam.seeing.rotor_map import build_map
 from timingcam.seeing.shift import no_shift
