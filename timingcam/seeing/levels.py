@@ -26,6 +26,7 @@ FEWEST_STEPS = 12
 DIM = 0.4  # our choice: of the usual row's light
 REACH_SHARE = 0.08  # of the rows: as far as pictures are laid on one another
 LEAST_MOVE_ROWS = 6  # our choice: less is in no one's way
+ENOUGH_FRAMES = 12  # our choice: the median of so many is known to a third of what one frame differs by
 ENOUGH_ROWS = 200  # our choice: neighbours say nearly the same
 LEAST_LIT_SHARE = 0.15  # of the rows
 NEARER = 0.005  # our choice, of the logarithm of light: of shifts that fit alike the nearer
@@ -92,7 +93,10 @@ def _usual(over: np.ndarray, flash: np.ndarray, most: float) -> np.ndarray:
             warnings.simplefilter("ignore", RuntimeWarning)  # rows that were never lit have no median
             usual = np.nanmedian(bright, axis=0)
         usual = np.where(np.isfinite(usual), usual, flash)
-        flash = np.maximum(_smooth(usual, max(2, over.shape[1] // 80)), 0.15 * float(np.median(usual)))
+        wide, fine = _smooth(usual, max(2, over.shape[1] // 80)), _smooth(usual, 1)
+        # A straight edge of the scene along the rows is sharp: where enough frames tell, so is the flash's light.
+        told = np.isfinite(bright).sum(axis=0) >= ENOUGH_FRAMES
+        flash = np.maximum(np.where(told, fine, wide), 0.15 * float(np.median(usual)))
     return flash
 
 
