@@ -13,6 +13,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 from made_light import Camera, even_flashes, light, shares, swept_flashes
 
 from timingcam.errors import CannotMeasure
+from timingcam.seeing.bands import find_bands
 from timingcam.seeing.levels import in_flashes
 
 
@@ -40,3 +41,18 @@ def test_light_that_only_flickers_is_refused() -> None:
     lamp = 1 + 0.02 * np.sin(2 * np.pi * 100.1 * opens)
     with pytest.raises(CannotMeasure):
         in_flashes(lamp.astype(np.float32))
+
+
+def test_a_dark_line_along_the_rows_is_of_the_scene() -> None:
+    """An opening's lower edge in shade: 3 of 240 rows give 0.55 of the light that their neighbours give."""
+    camera = Camera()
+    flash_s = even_flashes(camera)
+    rows = light(camera, flash_s)
+    rows[:, 117:120] *= 0.55
+    lit, _, _ = in_flashes(rows)
+    # Three rows are meant over, so that those beside the line's ends are between the two.
+    away = np.r_[0:116, 118:119, 121 : camera.n_rows]
+    assert lit[:, away] == pytest.approx(shares(camera, flash_s)[:, away], abs=0.08)
+    bands = find_bands(rows)
+    plain = find_bands(light(camera, flash_s))
+    assert bands.frame.tolist() == plain.frame.tolist()
