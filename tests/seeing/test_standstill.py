@@ -10,7 +10,6 @@ import pytest
 
 from timingcam.errors import CannotMeasure
 from timingcam.seeing.light import FlashLight
-from timingcam.seeing.memory import give_back
 from timingcam.seeing.standstill import refuse_standstill
 
 if TYPE_CHECKING:
@@ -36,10 +35,6 @@ def light_of_flash(journey: Journey) -> FlashLight:
 def even(journey: Journey) -> object:
     times = np.arange(len(journey.flashes)) * 0.05
     return replace(journey.flashes, time_s=times)
-
-
-def test_one_angle_in_flashes_and_by_the_place() -> None:
-    give_back()  # on any machine, nothing to be seen of it
 
 
 def test_it_is_refused(journey: Journey) -> None:
