@@ -188,23 +188,34 @@ def scatter(fit: Fit, points: Points) -> Estimate:
     """
     own_var = points.y_sd**2 + (slope_at(fit.form, fit.theta, points.x) * points.x_sd) ** 2
     core = np.abs(fit.residual) <= CORE * fit.sd
-    weight = core / fit.sd**4
+    estimate = _scatter_within(fit, own_var, core, fit.scatter_var)
+    either = np.abs(fit.residual) <= EITHER * CORE * fit.sd
+    if either.sum() == core.sum():
+        return estimate
+    # Left out beyond the core, a few far ones make the core narrower still. From few readings nobody can tell whether
+    # they belong to it: the interval holds both answers.
+    high = max(estimate.high, _scatter_within(fit, own_var, either, None).high)
+    return Estimate(estimate.value, (high - estimate.low) / (2.0 * Z95), estimate.low, high)
+
+
+def _scatter_within(fit: Fit, own_var: np.ndarray, counted: np.ndarray, variance: float | None) -> Estimate:
+    """The scatter of the readings that count, of which the variance may be known already.
+
+    If it is not, far ones are among them, and are taken for normal noise: their fourth powers alone would say how much
+    the squares spread.
+    """
+    weight = counted / fit.sd**4
     square = fit.residual**2 - own_var
-    mean = fit.scatter_var
-    n_core = max(int(core.sum()) - fit.form.size, 1)
-    inflation = variance_inflation(square[core])
+    mean = float(np.sum(weight * square) / np.sum(weight)) if variance is None else variance
+    n_counted = max(int(counted.sum()) - fit.form.size, 1)
+    inflation = variance_inflation(square[counted])
     # The spread that the squares show is itself known to a tenth or two; it is not taken for less than that of normal
     # noise, 2σ⁴.
-    shown = np.sum(weight**2 * (square - mean) ** 2)
-    normal = 2.0 * np.sum(weight**2 * fit.sd**4)
-    random_var = float(max(shown, normal) / np.sum(weight) ** 2) * inflation * core.sum() / n_core
+    shown = np.sum(weight**2 * (square - mean) ** 2) if variance is not None else 0.0
+    normal = 2.0 * np.sum(weight**2 * (fit.sd**2 + mean - fit.scatter_var) ** 2)
+    random_var = float(max(shown, normal) / np.sum(weight) ** 2) * inflation * counted.sum() / n_counted
     own_mean = float(np.sum(weight * own_var) / np.sum(weight))
-    estimate = scatter_estimate(mean, own_mean, random_var)
-    # Left out beyond the core, a few far ones make the core narrower still. From few readings nobody can tell whether
-    # they belong to it: the interval reaches to where they do.
-    either = (np.abs(fit.residual) <= EITHER * CORE * fit.sd) / fit.sd**4
-    high = max(estimate.high, math.sqrt(max(float(np.sum(either * square) / np.sum(either)), 0.0)))
-    return Estimate(estimate.value, (high - estimate.low) / (2.0 * Z95), estimate.low, high)
+    return scatter_estimate(mean, own_mean, random_var)
 
 
 def scatter_estimate(variance: float, own_var: float, random_var: float) -> Estimate:
