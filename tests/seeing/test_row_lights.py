@@ -53,7 +53,7 @@ def test_in_parts_the_bands_are_the_same(monkeypatch: pytest.MonkeyPatch) -> Non
     assert parts.row_sd == pytest.approx(whole.row_sd, rel=0.2)
 
 
-def test_a_minute_without_flashes_is_left_out(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_part_without_flashes_is_left_out(monkeypatch: pytest.MonkeyPatch) -> None:
     camera = Camera()
     rows = light(camera, even_flashes(camera), 200e-6)
     dark = np.full_like(rows, float(np.percentile(rows, 2)))

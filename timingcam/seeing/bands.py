@@ -78,7 +78,7 @@ def row_light(luma: np.ndarray, table: np.ndarray) -> np.ndarray:
 
 
 def bands_of_clip(light: RowLights) -> Bands:
-    """Find the bands of a clip of any length, in parts of a minute or so.
+    """Find the bands of a clip of any length, in parts of some seconds.
 
     Parameters
     ----------
@@ -100,7 +100,7 @@ def bands_of_clip(light: RowLights) -> Bands:
         try:
             found.append((first, find_bands(part)))
         except CannotMeasure as fault:
-            refusal = refusal or fault  # the strobe may have been elsewhere for a minute
+            refusal = refusal or fault  # the strobe may have been elsewhere for a while
     if not found:
         assert refusal is not None
         raise refusal

@@ -19,7 +19,7 @@ import numpy as np
 
 from timingcam.errors import CannotUse
 
-PART_FRAMES = 3600  # our choice: a minute at 60 frames a second; a whole clip, as a rule
+PART_FRAMES = 1200  # our choice: 20 s at 60 frames a second, some hundreds of flashes
 BUFFERED_FRAMES = 256
 KIND = np.dtype(np.float32)
 
