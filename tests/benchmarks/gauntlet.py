@@ -7,6 +7,8 @@ Not here: any threshold that a build depends on; a table is for reading.
 Run it with:  python tests/benchmarks/gauntlet.py --keep FOLDER --jobs 2       (all: an hour or so of one core)
               python tests/benchmarks/gauntlet.py --keep FOLDER --only tilt    (names that hold these letters)
 
+              python tests/benchmarks/gauntlet.py --keep OTHER --draw 1         (seeds that nobody has seen)
+
 Clips that are there are used; results that are there are shown again, unless `--again` is given. A result that another
 state of the program came to is marked with '*'.
 
@@ -173,12 +175,14 @@ def main() -> None:
     words.add_argument("--keep", type=Path, metavar="FOLDER", help="keep clips and results here, and use what is there")
     words.add_argument("--jobs", type=int, default=1, metavar="N", help="clips at a time (1)")
     words.add_argument("--part", default="1/1", metavar="K/N", help="every N-th clip, from the K-th on (1/1)")
+    words.add_argument("--draw", type=int, default=0, metavar="N", help="the same scenes with other seeds (0)")
     words.add_argument("--again", action="store_true", help="measure again what has a result")
     words.add_argument("--table", action="store_true", help="only show what is there")
     given = words.parse_args()
     everything = [*MEASURED, *FILES, *REFUSED]
     part, parts = (int(number) for number in given.part.split("/"))
-    cases = [case for case in everything if re.search(given.only, case.name)][part - 1 :: parts]
+    cases = [replace(case, draw=given.draw) for case in everything if re.search(given.only, case.name)]
+    cases = cases[part - 1 :: parts]
     with tempfile.TemporaryDirectory() as scratch:
         keep = given.keep or Path(scratch)
         keep.mkdir(parents=True, exist_ok=True)

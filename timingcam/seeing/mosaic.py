@@ -143,6 +143,7 @@ def lay(
     waiting = [p for p in lit if p is not best]
     reference = mosaic.reference()
     failed: list[LitPicture] = []
+    led: set[int] = set()
     while waiting:
         # What overlaps most comes first: laid by a few rows, a picture may fit where it does not belong.
         p = max(waiting, key=mosaic.overlap)
@@ -150,13 +151,14 @@ def lay(
             reference = mosaic.reference()
             continue
         waiting.remove(p)
-        shift = _laid(
-            reference, light.picture(p.luma, p.rows), p.rows, *(_from_best(k, best, p) for k in (before, lead))
-        )
+        there, told = (None if k is None else k.between(best, p) for k in (before, lead))
+        shift = _laid(reference, light.picture(p.luma, p.rows), p.rows, there, told)
         if shift is None:
             failed.append(p)
             continue
         mosaic.add(p, shift)
+        if _leads(told):
+            led.add(id(p))
         if mosaic.much_grown():
             reference = mosaic.reference()
             # They may fit now.
@@ -168,14 +170,20 @@ def lay(
             shift = place.between(best, p)
             if shift is not None:
                 mosaic.add(p, shift.about(mosaic.about_px))
-    return _again(mosaic, lambda: _Mosaic(light, lit[0].luma.shape, pose, still)).finished()
+                led.add(id(p))
+    return _again(mosaic, led, lambda: _Mosaic(light, lit[0].luma.shape, pose, still)).finished()
 
 
-def _again(mosaic: _Mosaic, anew: Callable[[], _Mosaic]) -> _Mosaic:
-    """Look again for pictures that fit much worse than most: the hand may have turned."""
-    reference = mosaic.reference().as_usual([shift.residual for shift in mosaic.shifts[1:]])
+def _again(mosaic: _Mosaic, led: set[int], anew: Callable[[], _Mosaic]) -> _Mosaic:
+    """Look again for pictures that fit much worse than most: the hand may have turned.
+
+    Those in `led`, laid by the place's own light, stay: what they were left with is of that light.
+    """
+    searched = [k for k, p in enumerate(mosaic.lit) if k > 0 and id(p) not in led]
+    reference = mosaic.reference().as_usual([mosaic.shifts[k].residual for k in searched])
     shifts = list(mosaic.shifts)
-    for k, (p, shift) in enumerate(zip(mosaic.lit, mosaic.shifts, strict=True)):
+    for k in searched:
+        p, shift = mosaic.lit[k], shifts[k]
         if shift.residual > reference.fair_fit:
             found = register(reference, mosaic.light.picture(p.luma, p.rows), p.rows, shift)
             shifts[k] = shift if found is None else found
@@ -187,14 +195,14 @@ def _again(mosaic: _Mosaic, anew: Callable[[], _Mosaic]) -> _Mosaic:
     return better
 
 
-def _from_best(stack: Stack | None, best: LitPicture, p: LitPicture) -> Shift | None:
-    return None if stack is None else stack.between(best, p)
+def _leads(told: Shift | None) -> bool:
+    return told is not None and told.residual <= FAIR_FIT
 
 
 def _laid(
     reference: Reference, picture: np.ndarray, rows: tuple[int, int], before: Shift | None, lead: Shift | None
 ) -> Shift | None:
-    if lead is None or lead.residual > FAIR_FIT:
+    if lead is None or not _leads(lead):
         return register(reference, picture, rows, before)
     # Looked for by all it shows, it may be laid by what turns.
     return refined_near(reference, picture, rows, lead) or lead.about(reference.about_px)
