@@ -14,7 +14,8 @@ import cv2
 import numpy as np
 import pytest
 
-from timingcam.seeing.angles import read_turn, telling_cells
+from timingcam.seeing.angles import read_turn
+from timingcam.seeing.cells import telling_cells
 from timingcam.seeing.pose import Pose
 from timingcam.seeing.rotor_map import build_map
 from timingcam.seeing.shift import no_shift

@@ -19,7 +19,8 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "seeing"))
 
 from photographs import Disc
 
-from timingcam.seeing.angles import read_turn, telling_cells
+from timingcam.seeing.angles import read_turn
+from timingcam.seeing.cells import telling_cells
 from timingcam.seeing.rotor_map import build_map
 
 ANGLES = 3600  # of the polar picture, a tenth of a degree each

@@ -13,7 +13,8 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 from photographs import Disc
 
-from timingcam.seeing.angles import RotorMap, Turn, read_turn, telling_cells, turned
+from timingcam.seeing.angles import Turn, read_turn, turned
+from timingcam.seeing.cells import RotorMap, telling_cells
 from timingcam.seeing.rotor_map import build_map
 from timingcam.seeing.strips import Grid
 

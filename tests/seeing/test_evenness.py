@@ -7,7 +7,7 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
-from timingcam.seeing.evenness import line_time_from_evenness, unevenness
+from timingcam.seeing.evenness import WINDOW, line_time_from_evenness, steps_between, unevenness
 
 LINE_S = 20e-6
 BOUNDS_S = (3e-6, 31e-6)
@@ -53,14 +53,37 @@ def test_one_row_for_all_tells_nothing() -> None:
 
 
 def test_few_flashes_tell_nothing() -> None:
-    found, sd = line_time_from_evenness(events(speed_course(9, 0.0), rows(9, 1)), BOUNDS_S)
+    n = WINDOW + 1
+    found, sd = line_time_from_evenness(events(speed_course(n, 0.0), rows(n, 1)), BOUNDS_S)
     assert BOUNDS_S[0] < found < BOUNDS_S[1]
     assert sd == pytest.approx((BOUNDS_S[1] - BOUNDS_S[0]) / np.sqrt(12))
 
 
 def test_even_acceleration_is_nearly_even() -> None:
-    assert unevenness(speed_course(60, 0.0)) < 1e-9
     late = speed_course(60, 0.0)
     late[::3] += 0.2 * (late[1] - late[0])
+    even, faster, uneven = unevenness([speed_course(60, 0.0), speed_course(60, 500.0), late])
+    assert even < 1e-9
     # A run up by 500 rpm a second is no parabola exactly, but far from every third flash a fifth of a period late.
-    assert unevenness(speed_course(60, 500.0)) < 0.1 * unevenness(late)
+    assert faster < 0.1 * uneven
+
+
+def test_sparks_between_flashes_are_counted_while_the_speed_doubles() -> None:
+    """A throttle thrown open from idle: from one spark to the next the speed grows by up to a fifth."""
+    all_s = speed_course(80, 3000.0)
+    kept = np.random.default_rng(6).random(80) > 0.35
+    truth = np.diff(np.flatnonzero(kept))
+    assert truth.max() > 2
+    few, whole = steps_between([all_s[kept], all_s])
+    assert np.array_equal(few, truth)
+    assert np.array_equal(whole, np.ones(79))
+
+
+def test_a_thrown_throttle_with_missed_flashes_still_tells() -> None:
+    rng = np.random.default_rng(8)
+    up_s = speed_course(60, 2500.0)
+    flash_s = np.r_[up_s, up_s[-1] + (up_s[-1] - up_s[-2]) * np.arange(1, 41)]
+    kept = rng.random(100) > 0.3
+    found, sd = line_time_from_evenness(events(flash_s[kept], rows(100, 5)[kept]), BOUNDS_S)
+    assert abs(found - LINE_S) < 4 * sd
+    assert sd < 0.1 * LINE_S

@@ -18,6 +18,7 @@ from scipy.ndimage import median_filter
 
 from timingcam.errors import CannotMeasure
 from timingcam.seeing.levels import DO_LIGHT, in_flashes
+from timingcam.seeing.light import looked_up
 from timingcam.seeing.row_lights import RowLights
 from timingcam.seeing.steps import Steps, find_steps
 
@@ -74,7 +75,7 @@ class _Band:
 
 def row_light(luma: np.ndarray, table: np.ndarray) -> np.ndarray:
     """Mean linear light of each row, shape (n_rows,), from every fourth column."""
-    return table[luma[:, ::4]].mean(axis=1, dtype=np.float32)
+    return looked_up(luma[:, ::4], table).mean(axis=1, dtype=np.float32)
 
 
 def bands_of_clip(light: RowLights) -> Bands:

@@ -28,7 +28,7 @@ LEAST_READOUT = 0.1  # our choice: of the frame period; faster sensors hardly ro
 ALIKE_ROWS = 0.02  # our choice: of the frame's height, about what a stepping exposure or a stamp may move
 STEADY_ROWS = 0.02  # our choice: of a band's height; less is the edges' noise
 N_SHARES = 9
-AS_EVEN = 1e-3  # our choice: of the spark period; engines run no more evenly than that
+AS_GOOD = 2 * np.log(1.5)  # our choice, of the unevenness: a misfit half as large again
 MIN_FLASHES = 12  # our choice: fewer say nothing about a curve
 
 
@@ -174,14 +174,14 @@ def _between_read_outs(bands: Bands, time_s: np.ndarray, bounds_s: tuple[float, 
     def tried(share: float) -> tuple[float, float, float]:
         event_times = _sighted(bands, time_s, lambda line_s: exposure_of(share, line_s))
         line_s, sd = line_time_from_evenness(event_times, (low, 0.55 * longest_s))
-        return unevenness(np.sort(event_times(line_s))), line_s, sd
+        return float(unevenness([np.sort(event_times(line_s))])[0]), line_s, sd
 
     shares = np.linspace(0.0, 1.0, N_SHARES)
     tries = np.array([tried(share) for share in shares])
     if not np.isfinite(tries[:, 0]).any():
         return Shutter(0.5 * longest_s, 0.3 * longest_s, 0.5 * period_s)
     best = int(np.nanargmin(tries[:, 0]))
-    as_good = tries[:, 0] <= 1.5 * tries[best, 0] + AS_EVEN
+    as_good = tries[:, 0] <= tries[best, 0] + AS_GOOD
     around = (shares[max(best - 1, 0)], shares[min(best + 1, N_SHARES - 1)])
     share = float(minimize_scalar(lambda s: tried(s)[0], bounds=around, method="bounded", options={"xatol": 3e-4}).x)
     _, line_s, sd = tried(share)

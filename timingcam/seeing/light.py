@@ -64,9 +64,9 @@ class FlashLight:
         out = np.zeros(luma.shape, np.float32)
         part = out[first : last + 1]
         if self.ambient is None:
-            part[:] = _looked_up(luma[first : last + 1], self.root)
+            part[:] = looked_up(luma[first : last + 1], self.root)
             return out
-        part[:] = _looked_up(luma[first : last + 1], self.table)
+        part[:] = looked_up(luma[first : last + 1], self.table)
         part -= self.ambient[first : last + 1]
         np.maximum(part, 0.0, out=part)
         np.sqrt(part, out=part)
@@ -79,7 +79,8 @@ def shrunk(picture: np.ndarray, by: int) -> np.ndarray:
     return picture if by == 1 else cv2.resize(picture[: h * by, : w * by], (w, h), interpolation=cv2.INTER_AREA)
 
 
-def _looked_up(codes: np.ndarray, table: np.ndarray) -> np.ndarray:
+def looked_up(codes: np.ndarray, table: np.ndarray) -> np.ndarray:
+    """A table's values for codes, in their shape."""
     return cv2.LUT(np.ascontiguousarray(codes), table) if codes.dtype == np.uint8 else table[codes]
 
 

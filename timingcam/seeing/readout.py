@@ -12,7 +12,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from timingcam.seeing.angles import Cells, Turn, fits, read_turn, telling_cells
+from timingcam.seeing.angles import Turn, fits, read_turn
+from timingcam.seeing.cells import Cells, telling_cells
 from timingcam.seeing.clip import ClipInfo, frames
 from timingcam.seeing.flashes import Flashes
 from timingcam.seeing.light import FlashLight

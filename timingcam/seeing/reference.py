@@ -19,7 +19,8 @@ FAIR_FIT = 0.45  # our choice: of residual over contrast; above this, turned sta
 WORSE_THAN_USUAL = 1.6  # our choice: and above this many times what pictures of the clip are usually left with
 LEVEL_BLUR = 0.8  # of a level's pixel
 BLUR_REACH = 2.5  # sds of the blur: beyond lies a hundredth of it
-N_POINTS = 5000  # our choice: more gradients add time, not accuracy, beside the model's own faults
+# Our choice, of a coarse picture and the finest: more gradients add time, not accuracy, beside the model's own faults.
+COARSE_POINTS, N_POINTS = 2500, 5000
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -74,7 +75,8 @@ def make_reference(
         soft = cv2.GaussianBlur(picture, (0, 0), LEVEL_BLUR * shrink)
         gx = cv2.Scharr(soft, cv2.CV_32F, 1, 0) / 32.0
         gy = cv2.Scharr(soft, cv2.CV_32F, 0, 1) / 32.0
-        points = _strongest(np.hypot(gx, gy), eroded if known is None else eroded & _well_within(known, shrink))
+        allowed = eroded if known is None else eroded & _well_within(known, shrink)
+        points = _strongest(np.hypot(gx, gy), allowed, N_POINTS if shrink == 1 else COARSE_POINTS)
         rows, cols = points[:, 1], points[:, 0]
         d = points.T - about_px[:, None]
         g = np.stack([gx[rows, cols], gy[rows, cols]]).astype(float)
@@ -94,16 +96,15 @@ def _well_within(known: np.ndarray, shrink: int) -> np.ndarray:
     return cv2.erode(known.astype(np.uint8), kernel, borderType=cv2.BORDER_REPLICATE).astype(bool)
 
 
-def _strongest(strength: np.ndarray, allowed: np.ndarray) -> np.ndarray:
-    """Pixels of strong gradient, x and y, at most N_POINTS: the strongest of each small tile, so that all sides
-    count."""
+def _strongest(strength: np.ndarray, allowed: np.ndarray, most: int) -> np.ndarray:
+    """Pixels of strong gradient, x and y, so many at most: the strongest of each small tile, for all sides to count."""
     strength = np.where(allowed, strength, 0.0)
-    tile = max(2, int(np.sqrt(strength.size / (4 * N_POINTS))))
+    tile = max(2, int(np.sqrt(strength.size / (4 * most))))
     h, w = (s // tile * tile for s in strength.shape)
     tiles = strength[:h, :w].reshape(h // tile, tile, w // tile, tile).swapaxes(1, 2).reshape(-1, tile * tile)
     best = tiles.argmax(axis=1)
     value = tiles[np.arange(len(tiles)), best]
-    keep = np.argsort(value)[::-1][:N_POINTS]
+    keep = np.argsort(value)[::-1][:most]
     keep = keep[value[keep] > 0]
     row = (keep // (w // tile)) * tile + best[keep] // tile
     col = (keep % (w // tile)) * tile + best[keep] % tile

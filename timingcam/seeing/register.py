@@ -18,7 +18,8 @@ import numpy as np
 from timingcam.seeing.reference import LEVEL_BLUR, Reference
 from timingcam.seeing.shift import Shift
 
-SETTLED = 0.01  # our choice, pixels of a level: a step that changes nothing worth having
+SETTLED, SETTLED_COARSE = 0.01, 0.05  # our choice, pixels of a level: a step that changes nothing worth having
+SAME_PLACE = 0.25  # our choice, pixels of the coarse picture: far more than SETTLED, far less than from start to start
 COARSE_REACH = 0.08  # our choice: of the width, a hand's shake
 NEARER_COUNTS = 0.12  # of correlation, our choice: from the middle to the end of the reach
 NEAR_SHARE = 0.003  # our choice: of the width; a hand moves no further within a frame's time
@@ -53,18 +54,19 @@ def register(
     if rows[1] - rows[0] + 1 < LEAST_ROWS * max(reference.shrink):
         return None
     softened = [_softened(picture, rows, shrink) for shrink in reference.shrink]
-    best: Shift | None = None
+    search = _Search(reference, softened, rows)
     if start is not None:
-        best = _from(reference, softened, rows, start.about(reference.about_px).params)
+        search.try_from(start.about(reference.about_px).params)
     begin = np.r_[_coarse(reference, picture, rows), 0.0, 0.0]
     for params in (begin, np.zeros(4)):
-        best = _better(best, _from(reference, softened, rows, params))
-        if best is not None and best.residual < POOR_FIT:
+        search.try_from(params)
+        if search.left < POOR_FIT:
             break
-    if best is None or best.residual > reference.fair_fit:
+    if search.left > reference.fair_fit:
         # Not laid well: the hand may have turned.
         for turn in TURNS:
-            best = _better(best, _from(reference, softened, rows, np.r_[begin[:3], turn]))
+            search.try_from(np.r_[begin[:3], turn])
+    best = search.best
     return best if best is not None and best.residual < POOR_FIT else None
 
 
@@ -96,21 +98,47 @@ def refined_near(reference: Reference, picture: np.ndarray, rows: tuple[int, int
     return found if moved < NEAR_SHARE * reference.width else None
 
 
-def _better(one: Shift | None, other: Shift | None) -> Shift | None:
-    if one is None or other is None:
-        return one or other
-    return one if one.residual <= other.residual else other
-
-
 def _from(reference: Reference, softened: list[_Level], rows: tuple[int, int], params: np.ndarray) -> Shift | None:
     """The shift found from a start, coarse picture first."""
-    shift: Shift | None = None
-    for level, soft in enumerate(softened):
-        shift = _refine(reference, level, soft, rows, params)
-        if shift is None:
-            return None
-        params = shift.params
-    return shift
+    return _Search(reference, softened, rows).try_from(params)
+
+
+class _Search:
+    """Starts tried, coarse picture first, and the best of what they led to."""
+
+    def __init__(self, reference: Reference, softened: list[_Level], rows: tuple[int, int]) -> None:
+        self.how = reference, softened, rows
+        self.best: Shift | None = None
+        self.came_to: list[Shift] = []  # in the coarse picture
+        self.left_coarse = np.inf  # by the best, in the coarse picture
+        h, w = rows[1] - rows[0], reference.width - 1
+        self.ends_px = np.array([[0, 0], [w, 0], [0, h], [w, h]], float) + np.array([0, rows[0]])
+
+    @property
+    def left(self) -> float:
+        """What the best leaves unexplained; infinite while there is none."""
+        return np.inf if self.best is None else self.best.residual
+
+    def try_from(self, params: np.ndarray) -> Shift | None:
+        """One more start; if in the coarse picture it leads where another did, or fits worse, it goes no further."""
+        reference, softened, rows = self.how
+        coarse = _refine(reference, 0, softened[0], rows, params)
+        if coarse is None or coarse.residual > self.left_coarse or any(self._alike(coarse, k) for k in self.came_to):
+            return self.best
+        self.came_to.append(coarse)
+        found = coarse
+        for level, soft in enumerate(softened[1:], start=1):
+            finer = _refine(reference, level, soft, rows, found.params)
+            if finer is None:
+                return self.best
+            found = finer
+        if found.residual < self.left:
+            self.best, self.left_coarse = found, coarse.residual
+        return self.best
+
+    def _alike(self, one: Shift, other: Shift) -> bool:
+        apart = np.hypot(*(one.apply(self.ends_px) - other.apply(self.ends_px)).T).max()
+        return bool(apart < SAME_PLACE * self.how[0].shrink[0])
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -183,20 +211,24 @@ def _refine(reference: Reference, level: int, soft: _Level, rows: tuple[int, int
     lever = max(float(np.abs(d).max()), 1.0)
     # A hand turns and nears by little: a prior of 2 degrees and 3 %, which also holds where few points are lit.
     prior = np.diag([0.0, 0.0, 1 / 0.03**2, 1 / 0.035**2, 0.0, 0.0])
+    finest = level == len(reference.light) - 1
+    settled_px = (SETTLED if finest else SETTLED_COARSE) * soft.shrink
+    used = np.zeros(0, bool)
     for _ in range(12):
         x, y = _applied(params, d, reference.about_px)
         ok = (y >= rows[0] + 1) & (y <= rows[1] - 1) & (x >= 1) & (x <= reference.width - 2)
         n = int(ok.sum())
         if n < MIN_POINTS:
             return None
-        all_of = slice(None) if n == len(ok) else np.flatnonzero(ok)
-        seen, lit = soft.at(x[all_of], y[all_of]), light[all_of]
+        if not np.array_equal(ok, used):
+            used, lit, some_slopes = ok, light[ok], slopes[:, ok]
+        seen = soft.at(x[ok], y[ok])
         # Gain and offset first, robustly, then all together with Huber weights.
         residual_now = np.abs(seen - _gain_offset(lit, seen))
         sigma = 1.4826 * _median(residual_now) + 1e-6
         weight = np.minimum(1.0, HUBER * sigma / np.maximum(residual_now, 1e-12))
         gain = max(_straight(lit, seen, weight)[0], 0.05)
-        full = np.vstack([gain * slopes[:, all_of], lit, np.ones(n)])
+        full = np.vstack([gain * some_slopes, lit, np.ones(n)])
         # seen(params) ≈ gain·light + offset + gain·gradient·(params - true): solve for the step back.
         heavy = full * weight
         normal = heavy @ full.T + prior * sigma**2
@@ -204,15 +236,15 @@ def _refine(reference: Reference, level: int, soft: _Level, rows: tuple[int, int
         solved = np.linalg.solve(normal, heavy @ seen + prior[:, :4] @ params * sigma**2)
         step = -solved[:4]
         params = params + step
-        if np.hypot(step[0], step[1]) + lever * np.hypot(step[2], step[3]) < SETTLED * soft.shrink:
+        if np.hypot(step[0], step[1]) + lever * np.hypot(step[2], step[3]) < settled_px:
             break
     covariance = np.linalg.inv(normal)[:4, :4] * sigma**2
     contrast = float(np.std(lit)) * gain + 1e-9
     # Of the last level only: the others are no more than a place to start from.
-    if level < len(reference.light) - 1:
+    if not finest:
         apart = np.eye(2) * UNTOLD_PX**2
     else:
-        apart = _apart(d[:, all_of], full[:2], seen - solved[4:] @ full[4:], weight)
+        apart = _apart(d[:, used], full[:2], seen - solved[4:] @ full[4:], weight)
     return Shift(params, covariance, reference.about_px, sigma / contrast, apart)
 
 

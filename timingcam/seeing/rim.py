@@ -15,7 +15,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from timingcam.errors import CannotMeasure
-from timingcam.seeing.angles import Turn, fits, read_turn, telling_cells, turned
+from timingcam.seeing.angles import Turn, fits, read_turn, turned
+from timingcam.seeing.cells import telling_cells
 from timingcam.seeing.light import LitPicture
 from timingcam.seeing.mosaic import Stack, lay
 from timingcam.seeing.pose import Pose, ellipse_points, poses_of_ellipse

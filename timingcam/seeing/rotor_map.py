@@ -15,7 +15,8 @@ from dataclasses import replace
 import cv2
 import numpy as np
 
-from timingcam.seeing.angles import SETTLED_RAD, RotorMap, Turn, fits, read_turn, telling_cells, turned
+from timingcam.seeing.angles import SETTLED_RAD, Turn, fits, read_turn, turned
+from timingcam.seeing.cells import RotorMap, telling_cells
 from timingcam.seeing.strips import Grid, pattern_trust, recentred
 
 MAP_ROUNDS = 5  # our choice: the map changes by less than its noise after three

@@ -15,7 +15,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from timingcam.seeing.angles import RotorMap, turned
+from timingcam.seeing.angles import turned
+from timingcam.seeing.cells import RotorMap
 from timingcam.seeing.shift import Shift
 from timingcam.seeing.strips import Grid, Sampler
 

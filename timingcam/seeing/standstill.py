@@ -13,8 +13,10 @@ from __future__ import annotations
 import numpy as np
 
 from timingcam.errors import CannotMeasure
-from timingcam.seeing.angles import fits, read_turn, telling_cells
-from timingcam.seeing.flashes import AS_EVEN, Flashes
+from timingcam.seeing.angles import fits, read_turn
+from timingcam.seeing.cells import telling_cells
+from timingcam.seeing.evenness import AS_EVEN
+from timingcam.seeing.flashes import Flashes
 from timingcam.seeing.light import FlashLight
 from timingcam.seeing.readout import FlashTurns
 from timingcam.seeing.register import register

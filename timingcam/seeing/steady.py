@@ -12,7 +12,8 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 
-from timingcam.seeing.angles import Cells, RotorMap, Turn, read_turn, telling_cells
+from timingcam.seeing.angles import Turn, read_turn
+from timingcam.seeing.cells import Cells, RotorMap, telling_cells
 from timingcam.seeing.light import FlashLight
 from timingcam.seeing.rotor_map import build_map
 from timingcam.seeing.strips import Grid

@@ -83,7 +83,8 @@ class _Keeper:
     def offer(self, frame: Frame, light: np.ndarray) -> None:
         """Keep a frame if it is lit and its turn has come."""
         self.ambient = light.copy() if self.ambient is None else np.minimum(self.ambient, light)
-        over = float(np.percentile(light - self.ambient, 90))
+        most = round(0.9 * (len(light) - 1))
+        over = float(np.partition(light - self.ambient, most)[most])
         self.brightest = max(self.brightest, over)
         if over < LIT_SHARE * self.brightest and frame.number > 2:
             return

@@ -16,7 +16,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from timingcam.seeing.angles import RotorMap, Turn, turned
+from timingcam.seeing.angles import Turn, turned
+from timingcam.seeing.cells import RotorMap
 from timingcam.seeing.pose import N_FREE, Pose, poses_of_ellipse
 from timingcam.seeing.rings import Ring
 from timingcam.seeing.skew import weight_of_cells

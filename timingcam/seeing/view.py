@@ -14,7 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from timingcam.errors import CannotMeasure
-from timingcam.seeing.angles import RotorMap, Turn, fits, read_turn, telling_cells, turned
+from timingcam.seeing.angles import Turn, fits, read_turn, turned
+from timingcam.seeing.cells import RotorMap, telling_cells
 from timingcam.seeing.drum import Drum
 from timingcam.seeing.mosaic import Stack, outside
 from timingcam.seeing.pose import Pose
