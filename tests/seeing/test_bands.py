@@ -128,8 +128,8 @@ def test_lamps_that_flicker_beside_the_strobe_make_no_bands() -> None:
 
 
 def test_row_light_is_the_mean_of_what_the_table_gives() -> None:
-    luma = np.tile(np.arange(16, dtype=np.uint8)[:, None], (1, 8))
-    assert row_light(luma, np.linspace(0, 1, 16, dtype=np.float32)) == pytest.approx(np.linspace(0, 1, 16), abs=1e-6)
+    luma = np.tile(np.arange(256, dtype=np.uint8)[:, None], (1, 8))
+    assert row_light(luma, np.linspace(0, 1, 256, dtype=np.float32)) == pytest.approx(np.linspace(0, 1, 256), abs=1e-6)
 
 
 def test_columns_of_one_length() -> None:

@@ -19,6 +19,7 @@ from scipy.ndimage import median_filter
 from timingcam.errors import CannotMeasure
 from timingcam.seeing.levels import DO_LIGHT, in_flashes
 from timingcam.seeing.light import looked_up
+from timingcam.seeing.medians import median
 from timingcam.seeing.row_lights import RowLights
 from timingcam.seeing.steps import Steps, find_steps
 
@@ -177,7 +178,7 @@ def _of_frame(frame: int, lit: np.ndarray, steps: Steps, here: slice) -> list[_B
 
 def _lit_before_the_first(parts: list[np.ndarray], course: np.ndarray) -> int:
     """How many flashes light the rows above the first step, from the light of all parts between steps."""
-    level = np.array([float(np.median(part)) if len(part) else np.nan for part in parts])
+    level = np.array([median(part) if len(part) else np.nan for part in parts])
     rows = np.array([len(part) for part in parts])
     least = int(-course.min())
     tries = np.arange(least, least + 3)
@@ -234,7 +235,7 @@ def _told(found: list[_Band], lit: np.ndarray, ramp_rows: float, noise: float) -
         first, last = np.clip([np.ceil(begins + margin), np.floor(ends - margin)], -margin, n_rows + margin)
         first, last = max(int(first), 0), min(int(last), n_rows - 1)
         inner = lit[band.frame, first : max(last + 1, 0)]
-        level = float(np.median(inner)) if len(inner) else 1.0
+        level = median(inner) if len(inner) else 1.0
         # A sliver at the frame's side has no edge that could be placed, and shows next to nothing.
         if rows < MIN_BAND_ROWS or (blind and (rows < 0.5 * n_rows or not len(inner))) or level <= UNLIT:
             continue

@@ -7,12 +7,13 @@ Not here: the angle (`angles.py`), how the map comes about (`rotor_map.py`).
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 
 import cv2
 import numpy as np
 from scipy import fft
 
+from timingcam.seeing.medians import median
 from timingcam.seeing.strips import Grid
 
 TUKEY = 4.685  # 95 % efficiency for normal noise (Beaton & Tukey 1974, from memory)
@@ -59,8 +60,8 @@ class Cells:
 
     def some(self, which: np.ndarray) -> Cells:
         """Some of them."""
-        picked = (getattr(self, f.name) for f in fields(self) if f.name != "series")
-        return Cells(*(each[which] for each in picked), self.series)
+        of_cells = (f.name for f in fields(self) if f.name != "series")
+        return replace(self, **{name: getattr(self, name)[which] for name in of_cells})
 
 
 def telling_cells(rotor: RotorMap) -> Cells:
@@ -169,7 +170,7 @@ def lay_cells(
     misfit = full - other @ columns[1:]
     variance = rotor.variance.ravel().take(at)
     z = np.abs(misfit) / np.sqrt(variance)
-    sigma = 1.4826 * _median(z) + 1e-9
+    sigma = 1.4826 * median(z) + 1e-9
     # Neighbouring cells share pixels and coding blocks: so many count as one, or the priors would weigh nothing.
     weight = cells.trust * np.maximum(1 - (z / (TUKEY * sigma)) ** 2, 0.0) ** 2
     weight /= variance * (sigma * rotor.inflation) ** 2
@@ -182,12 +183,3 @@ def _columns(cells: Cells, deg: float, other: np.ndarray, step_rad: float) -> np
     if other[0] != 0 or other[1] != 0:
         angle += (np.cos(angle) * other[1] - np.sin(angle) * other[0]) / cells.radius
     return angle / step_rad
-
-
-def _median(values: np.ndarray) -> float:
-    """As `numpy.median`, which takes several times as long for what it looks after besides."""
-    half = len(values) // 2
-    if len(values) % 2:
-        return float(np.partition(values, half)[half])
-    ordered = np.partition(values, (half - 1, half))
-    return 0.5 * float(ordered[half - 1] + ordered[half])

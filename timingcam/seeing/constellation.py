@@ -198,14 +198,16 @@ def evenness_about(maps: Maps, deg: float) -> float:
     still = maps.still[(radii > maps.rim) & (radii < EVEN_TO * maps.rim)]
     cells_a_deg = still.shape[1] / 360.0
     off = np.arange(1, max(2, round(EVEN_WITHIN_DEG * cells_a_deg)) + 1)
-    below = deg * cells_a_deg - off
-    above = deg * cells_a_deg + off
-    cells = np.arange(still.shape[1])
-    left, right = (
-        np.stack([np.interp(at, cells, row, period=still.shape[1]) for row in still]) for at in (below, above)
-    )
+    left, right = (_between(still, deg * cells_a_deg + sign * off) for sign in (-1, 1))
     power = float(np.sqrt((left**2).sum() * (right**2).sum()))
     return float((left * right).sum()) / power if power > 0 else 0.0
+
+
+def _between(rows: np.ndarray, column: np.ndarray) -> np.ndarray:
+    """Light between the columns of rows that close into rings, shape (n_rows, n)."""
+    low = np.floor(column).astype(int)
+    part, n = column - low, rows.shape[1]
+    return rows[:, low % n] * (1 - part) + rows[:, (low + 1) % n] * part
 
 
 def _plausibility(advance: np.ndarray, engine: Engine) -> float:

@@ -106,14 +106,14 @@ def _moved(over: np.ndarray, flash: np.ndarray) -> np.ndarray:
     n_rows = over.shape[1]
     reach = max(2, round(REACH_SHARE * n_rows))
     shifts = np.arange(-reach, reach + 1)
-    log_flash = np.log(np.stack([_shifted(flash[None, :], np.array([dy]))[0] for dy in shifts]))
+    log_flash = np.log(np.stack([_shifted(flash[None, :], np.array([dy]))[0] for dy in shifts]).astype(np.float32))
     told, found = [], []
     for frame in range(len(over)):
         rows = np.flatnonzero(over[frame] > 0.3 * flash)
         if len(rows) < LEAST_LIT_SHARE * n_rows:
             continue
         rows = rows[:: max(1, len(rows) // ENOUGH_ROWS)]
-        share = np.log(over[frame, rows])[None, :] - log_flash[:, rows]
+        share = np.log(over[frame, rows].astype(np.float32))[None, :] - log_flash[:, rows]
         uneven = np.median(np.abs(share - np.median(share, axis=1, keepdims=True)), axis=1)
         told.append(frame)
         found.append(shifts[int(np.argmin(uneven + NEARER * np.abs(shifts) / reach))])

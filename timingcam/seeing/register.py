@@ -15,6 +15,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
+from timingcam.seeing.medians import median
 from timingcam.seeing.reference import LEVEL_BLUR, Reference
 from timingcam.seeing.shift import Shift
 
@@ -225,7 +226,7 @@ def _refine(reference: Reference, level: int, soft: _Level, rows: tuple[int, int
         seen = soft.at(x[ok], y[ok])
         # Gain and offset first, robustly, then all together with Huber weights.
         residual_now = np.abs(seen - _gain_offset(lit, seen))
-        sigma = 1.4826 * _median(residual_now) + 1e-6
+        sigma = 1.4826 * median(residual_now) + 1e-6
         weight = np.minimum(1.0, HUBER * sigma / np.maximum(residual_now, 1e-12))
         gain = max(_straight(lit, seen, weight)[0], 0.05)
         full = np.vstack([gain * some_slopes, lit, np.ones(n)])
@@ -280,7 +281,7 @@ def _gain_offset(light: np.ndarray, seen: np.ndarray) -> np.ndarray:
     """The straight line of light that fits best what is seen, with one round of leaving outliers out."""
     slope, offset = _straight(light, seen)
     residual = np.abs(seen - slope * light - offset)
-    keep = residual <= 3 * _median(residual) + 1e-9
+    keep = residual <= 3 * median(residual) + 1e-9
     if keep.sum() > 30:
         slope, offset = _straight(light[keep], seen[keep])
     return slope * light + offset
@@ -294,9 +295,3 @@ def _straight(x: np.ndarray, y: np.ndarray, weight: np.ndarray | None = None) ->
     off = x - mx
     slope = float((w * off) @ y) / max(float((w * off) @ off), 1e-12)
     return slope, my - slope * mx
-
-
-def _median(values: np.ndarray) -> float:
-    """The upper median: `numpy.median` takes three times as long to mean the middle two."""
-    half = len(values) // 2
-    return float(np.partition(values, half)[half])

@@ -17,6 +17,7 @@ import numpy as np
 
 from timingcam.seeing.pose import poses_of_ellipse
 from timingcam.seeing.register import sample
+from timingcam.seeing.side_by_side import side_by_side
 
 VOTE_WIDTH = 360  # our choice: ellipses are refined at full size afterwards
 TILTS_DEG = (0.0, 14.0, 22.0, 29.0, 35.0)
@@ -115,13 +116,10 @@ def find_rings(picture: np.ndarray, known: np.ndarray) -> list[Ring]:
     edges = find_edges(small, small_known, 1.2, VOTERS)
     if len(edges.xy) < 50:
         return []
-    best: tuple[float, np.ndarray, np.ndarray] | None = None
-    for stretch in _stretches():
-        score, centre = _vote(edges, stretch, size)
-        if best is None or score > best[0]:
-            best = (score, centre, stretch)
-    assert best is not None
-    _, centre, stretch = best
+    stretches = _stretches()
+    votes = list(side_by_side(lambda stretch: _vote(edges, stretch, size), stretches))
+    best = int(np.argmax([score for score, _ in votes]))
+    centre, stretch = votes[best][1], stretches[best]
     full = find_edges(picture, known, 1.5, 60000)
     rough = (centre + 0.5) * scale - 0.5
     found = []

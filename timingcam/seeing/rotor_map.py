@@ -10,18 +10,36 @@ angles against the map, the map from the strips turned back.
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 
 from timingcam.seeing.angles import SETTLED_RAD, Turn, fits, read_turn, turned
-from timingcam.seeing.cells import RotorMap, telling_cells
+from timingcam.seeing.cells import Cells, RotorMap, telling_cells
+from timingcam.seeing.side_by_side import side_by_side
 from timingcam.seeing.strips import Grid, pattern_trust, recentred
 
+Seen = tuple[np.ndarray, np.ndarray, Turn]  # a strip, where it is known, and its turn
 MAP_ROUNDS = 5  # our choice: the map changes by less than its noise after three
 # The first maps are blurred, and change more than what an angle off by a part of a cell makes of them.
 EARLY_ROUNDS, EARLY_SETTLED_RAD = 3, 1e-3
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _How:
+    """How the strips are read in one round."""
+
+    rotor: RotorMap
+    cells: Cells
+    only_near: bool
+    settled_rad: float
+
+    def read(self, one: tuple[np.ndarray, np.ndarray, Turn | None]) -> Turn | None:
+        strip, known, near = one
+        if self.only_near and near is None:
+            return None
+        return read_turn(self.rotor, self.cells, strip, known, near, self.settled_rad)
 
 
 def build_map(
@@ -54,11 +72,9 @@ def build_map(
     for round_number in range(MAP_ROUNDS):
         cells = telling_cells(rotor)
         early = round_number < EARLY_ROUNDS
-        for i, (strip, known) in enumerate(zip(strips, knowns, strict=True)):
-            near = None if early and begun is None else turns[i]
-            if begun is not None and near is None:
-                continue
-            turns[i] = read_turn(rotor, cells, strip, known, near, EARLY_SETTLED_RAD if early else SETTLED_RAD)
+        how = _How(rotor, cells, begun is not None, EARLY_SETTLED_RAD if early else SETTLED_RAD)
+        nears = [None] * len(strips) if early and begun is None else turns
+        turns = list(side_by_side(how.read, list(zip(strips, knowns, nears, strict=True))))
         rotor = _rebuilt(rotor, strips, knowns, turns)
     return replace(rotor, inflation=_inflation(rotor, strips, knowns, turns))
 
@@ -79,11 +95,16 @@ def _rebuilt(rotor: RotorMap, strips: list[np.ndarray], knowns: list[np.ndarray]
         return rotor
     total = np.zeros_like(rotor.light)
     count = np.zeros_like(rotor.light)
-    for strip, known, turn in good:
+
+    def turned_back(one: Seen) -> tuple[np.ndarray, np.ndarray]:
+        strip, known, turn = one
         # About each flash's own centre, as its turn is meant.
         strip, known = recentred((strip - rotor.still) * known, known, rotor.grid, turn.centre)
-        total += turned(strip * known, -turn.deg)
-        count += np.clip(turned(known.astype(np.float32), -turn.deg), 0.0, 1.0)
+        return turned(strip * known, -turn.deg), np.clip(turned(known.astype(np.float32), -turn.deg), 0.0, 1.0)
+
+    for own_light, own_count in side_by_side(turned_back, good):
+        total += own_light
+        count += own_count
     light = np.where(count > 0.5, total / np.maximum(count, 0.5), 0.0).astype(np.float32)
     still, variance = _left_over(light, good, rotor.grid)
     noise = float(np.median(variance[count > 0])) if (count > 0).any() else 1.0
@@ -99,14 +120,16 @@ def _as_seen(light: np.ndarray, turn: Turn, grid: Grid) -> np.ndarray:
     return recentred(turned(light, turn.deg), np.ones(light.shape, bool), grid, back)[0]
 
 
-def _left_over(
-    light: np.ndarray, seen: list[tuple[np.ndarray, np.ndarray, Turn]], grid: Grid
-) -> tuple[np.ndarray, np.ndarray]:
+def _left_over(light: np.ndarray, seen: list[Seen], grid: Grid) -> tuple[np.ndarray, np.ndarray]:
     """What the map leaves unexplained in the frame of the picture: its mean, and its variance."""
     degs = np.array([turn.deg for _, _, turn in seen])
     total, squares, count = (np.zeros_like(light) for _ in range(3))
-    for strip, known, turn in seen:
-        residual = (strip - _as_seen(light, turn, grid)) * known
+
+    def left(one: Seen) -> np.ndarray:
+        strip, known, turn = one
+        return (strip - _as_seen(light, turn, grid)) * known
+
+    for residual, (_, known, _) in zip(side_by_side(left, seen), seen, strict=True):
         total += residual
         squares += residual**2
         count += known

@@ -16,6 +16,8 @@ import cv2
 import numpy as np
 from scipy.ndimage import median_filter
 
+from timingcam.seeing.medians import median
+
 LEAST_STEP = 0.4  # flashes: less is a bright screw that the hand moved, or the place's own light
 NEITHER = (0.22, 0.7)  # flashes, our choice: neither none nor one
 SURE_STEP = 0.6  # flashes, our choice: a lower one may be half of what it seems, and tells no time
@@ -165,10 +167,10 @@ def _stands_out(lit: np.ndarray, frame: np.ndarray, beside: np.ndarray, up: np.n
         above, below = lit[frame[i], top:first_below], lit[frame[i], first_below:foot]
         if min(len(above), len(below)) < 4:
             continue
-        levels = np.array([np.median(above), np.median(below)])
+        levels = np.array([median(above), median(below)])
         if levels.min() < NEITHER[1]:
             continue
-        spread = 1.4826 * max(float(np.median(np.abs(p - m))) for p, m in zip((above, below), levels, strict=True))
+        spread = 1.4826 * max(median(np.abs(p - m)) for p, m in zip((above, below), levels, strict=True))
         kept[i] = abs(levels[1] - levels[0]) > max(0.5 * LEAST_STEP, UNEVEN_SDS * spread)
     return kept
 
@@ -183,7 +185,7 @@ def _is_from_a_level(row: np.ndarray, beside: int, up: bool, reach: tuple[int, i
     gap, over = reach
     first, last = (beside - gap - over, beside - gap - 1) if up else (beside + gap + 1, beside + gap + over)
     darker = row[max(first, 0) : max(last + 1, 0)]
-    return not len(darker) or not NEITHER[0] < float(np.median(darker)) < NEITHER[1]
+    return not len(darker) or not NEITHER[0] < median(darker) < NEITHER[1]
 
 
 def _crossing(row: np.ndarray, above: int, gap: int, over: int) -> int:
@@ -191,7 +193,7 @@ def _crossing(row: np.ndarray, above: int, gap: int, over: int) -> int:
     first, last = max(above - gap - over, 0), min(above + gap + over + 1, len(row) - 1)
     part = row[first : last + 1]
     n = max(1, min(over, len(part) // 3))
-    middle = 0.5 * (float(np.median(part[:n])) + float(np.median(part[-n:])))
+    middle = 0.5 * (median(part[:n]) + median(part[-n:]))
     crossings = np.flatnonzero(np.diff(part > middle))
     return above if not len(crossings) else first + int(crossings[np.argmin(np.abs(first + crossings - above))])
 
@@ -230,7 +232,7 @@ def _typical_ramp(lit: np.ndarray, frame: np.ndarray, beside: np.ndarray, up: np
         most = float(across.max())
         if most > 0.3:
             ramps.append(k[int(np.argmax(across >= RAMP_SHARE * most))] / (0.5 * RAMP_SHARE))
-    return max(2.0, float(np.median(ramps))) if ramps else 2.0
+    return max(2.0, median(np.array(ramps))) if ramps else 2.0
 
 
 def _placed(row: np.ndarray, beside: int, reach: tuple[int, int], up: bool) -> tuple[float, float]:
@@ -246,7 +248,7 @@ def _placed(row: np.ndarray, beside: int, reach: tuple[int, int], up: bool) -> t
     # The levels' own noise counts once for every row of the window: told from as many rows as lie beside a ramp.
     n = max(3, half // 4)
     outside, inside = (window[:n], window[-n:]) if up else (window[-n:], window[:n])
-    low, high = float(np.median(outside)), float(np.median(inside))
+    low, high = median(outside), median(inside)
     if high - low < SURE_STEP:
         return float("nan"), high - low
     area = float(np.clip((window - low) / (high - low), -0.5, 1.5).sum())
