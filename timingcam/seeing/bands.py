@@ -25,6 +25,8 @@ from timingcam.seeing.steps import Steps, find_steps
 
 MIN_BAND_ROWS = 6  # our choice: shorter runs are noise or cannot hold a mark
 TOO_TALL = 1.12  # our choice: of the usual height; noise and a stepping exposure stay below
+TALL_PERCENTILE, TOO_LOW = 80.0, 0.85  # our choice: most are seen whole; of that height
+LINE_SHARE = 0.015  # our choice, of the rows: a line of the scene, a groove or a rim's edge
 UNLIT = 0.35  # flashes: rows darker than this were lit by none
 FEWEST_WHOLE = 5
 HEIGHT_WINDOW = 7  # bands seen whole
@@ -149,6 +151,7 @@ def find_bands(light: np.ndarray) -> Bands:
     bounds = np.searchsorted(steps.frame, np.arange(len(lit) + 1))
     for frame in range(len(lit)):
         found += _of_frame(frame, lit[frame], steps, slice(bounds[frame], bounds[frame + 1]))
+    found = _rejoined(found, light.shape[1], steps.ramp_rows)
     tall = usual_heights(np.array([b.frame for b in found]), np.array([b.end - b.start for b in found]))
     each = tall if tall is not None else [None] * len(found)
     parted = [part for band, rows in zip(found, each, strict=True) for part in _parted(band, rows, light.shape[1])]
@@ -186,6 +189,32 @@ def _lit_before_the_first(parts: list[np.ndarray], course: np.ndarray) -> int:
     # A part without any light has no flash, whatever the others say.
     off += np.where((level < UNLIT)[None, :] & (tries[:, None] + course[None, :] > 0), 10.0, 0.0)
     return int(tries[np.argmin(np.nansum(off * rows, axis=1))])
+
+
+def _rejoined(found: list[_Band], n_rows: int, ramp_rows: float) -> list[_Band]:
+    """One band for two where a line of the scene along the rows parted it.
+
+    All rows are exposed equally long: what ends where the next begins, of which one is seen whole and is too low for a
+    flash, is one flash, if both together are no taller than one.
+    """
+    height = np.array([band.end - band.start for band in found])
+    whole = height[np.isfinite(height)]
+    if len(whole) < FEWEST_WHOLE:
+        return found
+    tall, near = float(np.percentile(whole, TALL_PERCENTILE)), LINE_SHARE * n_rows + ramp_rows
+    out: list[_Band] = []
+    for band in found:
+        before = out[-1] if out and out[-1].frame == band.frame else None
+        if before is not None and abs(band.start - before.end) < near:
+            low = min(before.end - before.start, band.end - band.start, key=lambda h: h if np.isfinite(h) else np.inf)
+            together = min(band.lit_to, n_rows) - max(before.lit_from, 0.0)
+            if low < TOO_LOW * tall and together < TOO_TALL * tall:
+                out[-1] = _Band(
+                    band.frame, before.start, band.end, before.lit_from, band.lit_to, before.alone_from, band.alone_to
+                )
+                continue
+        out.append(band)
+    return out
 
 
 def usual_heights(frame: np.ndarray, height: np.ndarray) -> np.ndarray | None:

@@ -72,6 +72,17 @@ def least_clear(strip: np.ndarray, a_radius: float) -> float:
     return a_radius * len(strip) * float(fewer)
 
 
+def without_flanks(lines: list[Line]) -> list[Line]:
+    """Lines that are not merely the ground beside a clearer line of the other sign, as between a mark and its twin."""
+    return [line for line in lines if not any(_is_flank(line, other) for other in lines)]
+
+
+def _is_flank(line: Line, other: Line) -> bool:
+    beside = abs(float(wrap(line.deg - other.deg))) < FLANK * (line.width_deg + other.width_deg)
+    along = min(line.outer, other.outer) > max(line.inner, other.inner)
+    return beside and along and other.sign != line.sign and other.score > line.score
+
+
 def index_candidates(maps: Maps, hints: Hints) -> list[Line]:
     """Lines that stand still beside the rotor, near its rim.
 

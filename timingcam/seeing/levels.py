@@ -24,7 +24,10 @@ DO_LIGHT = "film nearer, with the strobe nearer to the marks and less light from
 STEEP_SHARE = 0.25  # our choice: of the brightest light; a smaller change over a few rows is no flash's edge
 FEWEST_STEPS = 12
 DIM = 0.4  # our choice: of the usual row's light
-REACH_SHARE = 0.08  # of the rows: as far as pictures are laid on one another
+REACH_SHARE = 0.14  # of the rows: as far as pictures are laid on one another, 0.08 of 16 by 9
+TO_AND_FRO = 0.05  # our choice, of the same: what a move as far as pictures reach must gain
+ALIGNINGS = 4  # our choice: two suffice, but where the hand moved by much
+OTHERWISE = 0.5  # our choice, of the logarithm of light: rows that are off by more are so by something else
 LEAST_MOVE_ROWS = 6  # our choice: less is in no one's way
 ENOUGH_FRAMES = 12  # our choice: the median of so many is known to a third of what one frame differs by
 ENOUGH_ROWS = 200  # our choice: neighbours say nearly the same
@@ -75,8 +78,7 @@ def in_flashes(light: np.ndarray) -> tuple[np.ndarray, float, np.ndarray]:
     dim = flash < DIM * float(np.median(flash))
     moved = _moved(over, flash) if one >= ONE_FLASH else np.zeros(len(over), int)
     if np.ptp(moved) >= LEAST_MOVE_ROWS:
-        flash = _usual(_shifted(over, -moved), flash, most)
-        flash = _shifted(np.repeat(flash[None, :], len(over), axis=0), moved)
+        flash = _usual_moved(over, flash, moved, most)
     lit = (over / flash).astype(np.float32)
     if one >= ONE_FLASH:
         # Rows with two flashes are rare then. Somewhat more light than one gives is a bright thing that the hand moved;
@@ -100,24 +102,75 @@ def _usual(over: np.ndarray, flash: np.ndarray, most: float) -> np.ndarray:
     return flash
 
 
+def _usual_moved(over: np.ndarray, flash: np.ndarray, moved: np.ndarray, most: float) -> np.ndarray:
+    """The usual light of rows that one flash lit, in each frame, of a picture that moves by so many rows: shape of
+    `over`.
+
+    What one frame does not show any more, above or below, others do. And against what all show together, where each
+    lies is seen better.
+    """
+    n_rows = over.shape[1]
+    beyond = max(2, round(REACH_SHARE * n_rows))
+    for _ in range(ALIGNINGS):
+        placed = np.full((len(over), n_rows + 2 * beyond), np.nan)
+        for row, own, first in zip(placed, over, beyond - moved, strict=True):
+            row[first : first + n_rows] = own
+        begun = flash if len(flash) > n_rows else np.pad(flash, beyond, mode="edge")
+        flash = _usual(placed, begun, most)
+        again = _moved(over, flash)
+        if np.array_equal(again, moved):
+            break
+        moved = again
+    return np.stack([flash[first : first + n_rows] for first in beyond - moved])
+
+
 def _moved(over: np.ndarray, flash: np.ndarray) -> np.ndarray:
     """By how many rows the picture is moved in each frame, shape (n_frames,): where lit rows are the evenest share of
-    the flash's light; between frames with few lit rows as in their neighbours."""
+    the flash's light, and without more to and fro than that takes; between frames with few lit rows as in their
+    neighbours.
+
+    `flash` is shape (n_rows,), or, of a picture that moves, as from some rows above the frame to as many below.
+    """
     n_rows = over.shape[1]
     reach = max(2, round(REACH_SHARE * n_rows))
+    beyond = (len(flash) - n_rows) // 2
     shifts = np.arange(-reach, reach + 1)
-    log_flash = np.log(np.stack([_shifted(flash[None, :], np.array([dy]))[0] for dy in shifts]).astype(np.float32))
-    told, found = [], []
-    for frame in range(len(over)):
-        rows = np.flatnonzero(over[frame] > 0.3 * flash)
+    log_flash = np.log(np.pad(flash, reach, mode="edge").astype(np.float32))
+    # The row of the flash's light that each shift puts at the frame's first.
+    firsts = reach + beyond - shifts
+    told, uneven = [], []
+    for frame, own in enumerate(over):
+        rows = np.flatnonzero(own > 0.3 * flash[beyond : beyond + n_rows])
         if len(rows) < LEAST_LIT_SHARE * n_rows:
             continue
         rows = rows[:: max(1, len(rows) // ENOUGH_ROWS)]
-        share = np.log(over[frame, rows].astype(np.float32))[None, :] - log_flash[:, rows]
-        uneven = np.median(np.abs(share - np.median(share, axis=1, keepdims=True)), axis=1)
+        share = np.log(own[rows].astype(np.float32))[None, :] - log_flash[firsts[:, None] + rows[None, :]]
+        # An edge of the scene that is off its place shows in a few rows, by much.
+        off = np.abs(share - np.median(share, axis=1, keepdims=True))
         told.append(frame)
-        found.append(shifts[int(np.argmin(uneven + NEARER * np.abs(shifts) / reach))])
-    return np.round(np.interp(np.arange(len(over)), told, found)).astype(int) if told else np.zeros(len(over), int)
+        uneven.append(np.minimum(off, OTHERWISE).mean(axis=1) + NEARER * np.abs(shifts) / reach)
+    if not told:
+        return np.zeros(len(over), int)
+    path = shifts[_calmest(np.array(uneven), TO_AND_FRO / reach)]
+    return np.round(np.interp(np.arange(len(over)), told, path)).astype(int)
+
+
+def _calmest(cost: np.ndarray, a_step: float) -> np.ndarray:
+    """The column to take in each row, shape (n,), for the least sum of their costs and of so much for each column from
+    one row to the next (Viterbi's path)."""
+    n, n_columns = cost.shape
+    columns = np.arange(n_columns)
+    change = (a_step * np.abs(columns[:, None] - columns[None, :])).astype(np.float32)
+    total, came_from = cost[0].astype(np.float32), np.zeros((n, n_columns), np.int32)
+    for row in range(1, n):
+        options = total[:, None] + change
+        came_from[row] = options.argmin(axis=0)
+        total = options[came_from[row], columns] + cost[row].astype(np.float32)
+    path = np.empty(n, int)
+    path[-1] = int(total.argmin())
+    for row in range(n - 1, 0, -1):
+        path[row - 1] = came_from[row, path[row]]
+    return path
 
 
 def _shifted(light: np.ndarray, rows: np.ndarray) -> np.ndarray:

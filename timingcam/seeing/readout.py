@@ -17,6 +17,7 @@ from timingcam.seeing.cells import Cells, telling_cells
 from timingcam.seeing.clip import ClipInfo, frames
 from timingcam.seeing.flashes import Flashes
 from timingcam.seeing.light import FlashLight
+from timingcam.seeing.pose import Pose
 from timingcam.seeing.register import register
 from timingcam.seeing.shift import Shift
 from timingcam.seeing.side_by_side import side_by_side
@@ -208,12 +209,27 @@ def _joined(pieces: list[list[_Piece]], cutter: _Cutter, view: View) -> FlashTur
         sd[i] = np.sqrt(np.degrees(1) ** 2 * covariance[i, 0, 0] + roll_var)
         match[i] = max(t.match for t in good)
         reasons.append("")
+    sd = np.hypot(sd, _seen_aslant_deg(view, shifts))
     order = np.argsort(cutter.of) if cutter.of else np.zeros(0, int)
     crops = np.array(cutter.crops, np.uint8)[order] if cutter.of else np.zeros((0, cutter.n, cutter.n), np.uint8)
     return FlashTurns(
         turn, sd, centre, covariance, match, tuple(reasons), shifts, np.array(cutter.of, int)[order], crops,
         np.array(cutter.origin, float).reshape(-1, 2)[order], cutter.scale, place,
     )  # fmt: skip
+
+
+def _seen_aslant_deg(view: View, shifts: np.ndarray) -> np.ndarray:
+    """What a picture that lies far from most may be off by, degrees, shape (n_flashes,).
+
+    A phone that is turned away by an angle sees the rotor as if it leaned by so much more, one that is carried aside
+    does not; its picture lies elsewhere either way. A lean of L draws angles out by up to L²/4.
+    """
+    if not isinstance(view.pose, Pose):
+        return np.zeros(len(shifts))
+    centre = np.append(view.pose.centre_px, 1.0)
+    at_px = (shifts @ centre)[:, :2]
+    lean = np.hypot(*(at_px - np.median(at_px, axis=0)).T) / view.pose.focal_px
+    return np.degrees(lean * (np.radians(view.pose.tilt_deg) / 2 + lean / 4)) / np.sqrt(2)
 
 
 def _together(turns: list[Turn], centre_sd: float) -> tuple[float, np.ndarray, np.ndarray]:

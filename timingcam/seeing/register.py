@@ -21,7 +21,7 @@ from timingcam.seeing.shift import Shift
 
 SETTLED, SETTLED_COARSE = 0.01, 0.05  # our choice, pixels of a level: a step that changes nothing worth having
 SAME_PLACE = 0.25  # our choice, pixels of the coarse picture: far more than SETTLED, far less than from start to start
-COARSE_REACH = 0.08  # our choice: of the width, a hand's shake
+COARSE_REACH, FAR_REACH = 0.08, 0.22  # our choice: of the width, a hand's shake, and an arm that sinks
 NEARER_COUNTS = 0.12  # of correlation, our choice: from the middle to the end of the reach
 NEAR_SHARE = 0.003  # our choice: of the width; a hand moves no further within a frame's time
 POOR_FIT = 0.75  # our choice: residual over contrast; 1 is what any picture has against any other
@@ -67,6 +67,9 @@ def register(
         # Not laid well: the hand may have turned.
         for turn in TURNS:
             search.try_from(np.r_[begin[:3], turn])
+    if search.left > reference.fair_fit:
+        # Or moved further than most hands do.
+        search.try_from(np.r_[_coarse(reference, picture, rows, FAR_REACH), 0.0, 0.0])
     best = search.best
     return best if best is not None and best.residual < POOR_FIT else None
 
@@ -166,11 +169,14 @@ def _softened(picture: np.ndarray, rows: tuple[int, int], shrink: int) -> _Level
     return _Level(cv2.GaussianBlur(small, (0, 0), np.sqrt(LEVEL_BLUR**2 - 1 / 12)), rows[0], shrink)
 
 
-def _coarse(reference: Reference, picture: np.ndarray, rows: tuple[int, int]) -> np.ndarray:
+def _coarse(
+    reference: Reference, picture: np.ndarray, rows: tuple[int, int], share: float = COARSE_REACH
+) -> np.ndarray:
+    """Where correlation puts a picture, pixels, within a share of its width."""
     scale = reference.scale
     h, w = reference.small.shape
     lo, hi = int(np.ceil(rows[0] / scale)), int(rows[1] / scale)
-    reach = max(2, round(COARSE_REACH * w))
+    reach = max(2, round(share * w))
     first, last = max(lo, 0), min(hi, h - 1)
     if last - first < 4:
         return np.zeros(2)
