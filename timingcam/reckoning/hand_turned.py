@@ -24,6 +24,7 @@ from timingcam.seeing.hints import Pointed, refuse_unknown_marks
 from timingcam.seeing.marks import Hints, Marks, advance_seen, mark_places, sense_of
 from timingcam.seeing.naming import find_marks
 from timingcam.seeing.own_places import at_own_places
+from timingcam.seeing.shift import moved_by
 from timingcam.seeing.slow import Turning, follow, in_step, read_frames, view_of_sweep
 from timingcam.seeing.steady import steady_light
 from timingcam.seeing.sweep import sweep
@@ -222,7 +223,7 @@ def _hints(turned: HandTurned) -> Hints:
 
     def angle(x: float, y: float) -> float:
         stored = turning.info.orientation.to_stored(np.array([x, y]))
-        at = turning.view.pose.to_plane(back[:2, :2] @ stored + back[:2, 2])
+        at = turning.view.pose.to_plane(moved_by(back, stored))
         return float(np.degrees(np.arctan2(at[1], at[0])))
 
     index = None if pointed.index_px is None else angle(*pointed.index_px)
@@ -245,8 +246,7 @@ def in_reference(turned: HandTurned, shown_px: tuple[float, float]) -> np.ndarra
     shift = next((shift for shift in turning.track.shifts if shift is not None), None)
     if shift is None:
         return stored
-    back = np.linalg.inv(shift.matrix())
-    return back[:2, :2] @ stored + back[:2, 2]
+    return moved_by(np.linalg.inv(shift.matrix()), stored)
 
 
 def _stretch(info: ClipInfo, capture_fps: float | None) -> float:

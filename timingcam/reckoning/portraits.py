@@ -11,6 +11,7 @@ import numpy as np
 
 from timingcam.reckoning.assemble import NOT_LIT, Seen
 from timingcam.reckoning.result import Pictures, Readings
+from timingcam.seeing.shift import moved_by
 
 
 def pictures_of(seen: Seen, readings: Readings) -> Pictures:
@@ -28,8 +29,7 @@ def pictures_of(seen: Seen, readings: Readings) -> Pictures:
     index = seen.marks.index
     at = np.array([np.cos(np.radians(index.deg)), np.sin(np.radians(index.deg))]) * index.radius
     shift = seen.turns.shift[_first_readable(seen)]
-    in_frame = shift[:2, :2] @ seen.view.pose.to_image(at) + shift[:2, 2]
-    x, y = orientation.to_shown(in_frame)
+    x, y = orientation.to_shown(moved_by(shift, seen.view.pose.to_image(at)))
     marks = seen.marks.marks
     crops, origin = _shown_crops(seen)
     showing = np.array([readings.reason[k] != NOT_LIT for k in seen.turns.crop_of], bool)

@@ -16,6 +16,7 @@ from timingcam.errors import CannotUse
 from timingcam.seeing.clip import ClipInfo
 from timingcam.seeing.marks import Hints
 from timingcam.seeing.readout import FlashTurns
+from timingcam.seeing.shift import moved_by
 from timingcam.seeing.view import View
 
 
@@ -60,8 +61,7 @@ def hints_on_maps(view: View, turns: FlashTurns, info: ClipInfo, pointed: Pointe
 
     def on_plane(x: float, y: float) -> np.ndarray:
         frame_px = info.orientation.to_stored(np.array([x, y]))
-        back = np.linalg.inv(turns.shift[first])
-        return view.pose.to_plane(back[:2, :2] @ frame_px + back[:2, 2])
+        return view.pose.to_plane(moved_by(np.linalg.inv(turns.shift[first]), frame_px))
 
     def angle(x: float, y: float) -> float:
         at = on_plane(x, y)

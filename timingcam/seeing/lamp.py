@@ -180,10 +180,10 @@ def _small_pictures(turning: Turning, scale: float) -> tuple[np.ndarray, np.ndar
             small = cv2.resize(
                 whole_picture(turning.light, frame.luma), (SMALL_WIDTH, height), interpolation=cv2.INTER_AREA
             )
-            warp = (np.linalg.inv(to_full) @ shift.matrix() @ to_full)[:2]
+            warp = np.linalg.inv(to_full) @ shift.matrix() @ to_full
             flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
             kept.append(
-                cv2.warpAffine(small, warp, (SMALL_WIDTH, height), flags=flags, borderMode=cv2.BORDER_REPLICATE)
+                cv2.warpPerspective(small, warp, (SMALL_WIDTH, height), flags=flags, borderMode=cv2.BORDER_REPLICATE)
             )
             if len(kept) > MOST_SMALL:
                 stride *= 2

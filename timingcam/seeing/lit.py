@@ -12,6 +12,7 @@ import numpy as np
 from timingcam.seeing.flashes import Flashes
 from timingcam.seeing.marks import Marks
 from timingcam.seeing.readout import FlashTurns
+from timingcam.seeing.shift import moved_by
 from timingcam.seeing.view import View
 
 
@@ -47,5 +48,4 @@ def _on_plane(deg: np.ndarray, radius: np.ndarray) -> np.ndarray:
 
 
 def _rows(view: View, shift: np.ndarray, plane_xy: np.ndarray) -> np.ndarray:
-    at = view.pose.to_image(plane_xy)
-    return at @ shift[1, :2] + shift[1, 2]
+    return moved_by(shift, view.pose.to_image(plane_xy))[:, 1]

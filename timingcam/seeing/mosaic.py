@@ -258,7 +258,8 @@ class _Mosaic:
         self.still = np.ones(shape, bool) if pose is None else outside(shape, pose, BESIDE_ROTOR)
         if still is not None:
             self.still &= still
-        self.about_px = np.array(shape[::-1]) / 2.0 if pose is None else pose.centre_px
+        # A camera turns about what it sees in the middle of its picture.
+        self.about_px = np.array(shape[::-1]) / 2.0
         self.total = np.zeros(shape, np.float32)
         self.count = np.zeros(shape, np.float32)
         self.lit: list[LitPicture] = []
@@ -269,12 +270,12 @@ class _Mosaic:
     def add(self, p: LitPicture, shift: Shift) -> None:
         """Lay a picture where its shift says."""
         h, w = self.total.shape
-        warp = shift.matrix()[:2]
+        warp = shift.matrix()
         mask = np.zeros((h, w), np.uint8)
         mask[p.first : p.last + 1] = 255
         inverse = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-        inside = (cv2.warpAffine(mask, warp, (w, h), flags=inverse) >= WHOLLY).view(np.uint8)
-        laid = cv2.warpAffine(self.light.picture(p.luma, p.rows), warp, (w, h), flags=inverse)
+        inside = (cv2.warpPerspective(mask, warp, (w, h), flags=inverse) >= WHOLLY).view(np.uint8)
+        laid = cv2.warpPerspective(self.light.picture(p.luma, p.rows), warp, (w, h), flags=inverse)
         cv2.add(self.total, laid, self.total, inside)
         cv2.add(self.count, 1.0, self.count, inside)  # type: ignore[call-overload]
         self.lit.append(p)

@@ -114,11 +114,11 @@ def _changes(stack: Stack, mean: np.ndarray, known: np.ndarray) -> tuple[np.ndar
     slopes = [np.zeros((h, w), np.float32) for _ in range(3)]
     inverse = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
     for lit, shift in zip(stack.lit, stack.shifts, strict=True):
-        warp = shift.matrix()[:2]
+        warp = shift.matrix()
         mask = np.zeros((h, w), np.float32)
         mask[lit.first : lit.last + 1] = 1.0
-        inside = (cv2.warpAffine(mask, warp, (w, h), flags=inverse) > 0.99) & known
-        picture = cv2.warpAffine(stack.light.picture(lit.luma, lit.rows), warp, (w, h), flags=inverse)
+        inside = (cv2.warpPerspective(mask, warp, (w, h), flags=inverse) > 0.99) & known
+        picture = cv2.warpPerspective(stack.light.picture(lit.luma, lit.rows), warp, (w, h), flags=inverse)
         if not inside.any():
             continue
         gain = float(np.median(picture[inside] / np.maximum(mean[inside], 1e-6)))

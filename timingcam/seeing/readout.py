@@ -17,7 +17,6 @@ from timingcam.seeing.cells import Cells, telling_cells
 from timingcam.seeing.clip import ClipInfo, frames
 from timingcam.seeing.flashes import Flashes
 from timingcam.seeing.light import FlashLight
-from timingcam.seeing.pose import Pose
 from timingcam.seeing.register import register
 from timingcam.seeing.shift import Shift
 from timingcam.seeing.side_by_side import side_by_side
@@ -26,6 +25,8 @@ from timingcam.seeing.view import View
 
 CROP_PX = 360  # our choice: width kept of each flash's picture
 MOST_CROPS = 96
+FEWEST_PAIRS = 5  # our choice
+CHI2_MEDIAN = 0.455  # of one degree of freedom
 LEAST_KNOWN = 0.02  # our choice: of the cells that can be seen
 
 
@@ -194,6 +195,7 @@ def _joined(pieces: list[list[_Piece]], cutter: _Cutter, view: View) -> FlashTur
     centre, covariance = np.full((n, 2), np.nan), np.full((n, 3, 3), np.nan)
     shifts = np.tile(np.eye(3), (n, 1, 1))
     reasons = []
+    roll_ratio = _roll_ratio(pieces)
     for i, parts in enumerate(pieces):
         good = [p.turn for p in parts if p.turn is not None]
         located = [p.shift for p in parts if p.shift is not None]
@@ -205,11 +207,10 @@ def _joined(pieces: list[list[_Piece]], cutter: _Cutter, view: View) -> FlashTur
         turn[i], centre[i], covariance[i] = _together(good, view.rotor.centre_sd)
         place[i] = np.mean([s.apart_px2 for s in located], axis=0) / view.pose.radius_px**2
         # What the case's own turn adds: the least of the pieces', which share most of what they are laid on.
-        roll_var = min(t.sd_deg**2 - _turn_var_deg2(t) for t in good)
+        roll_var = roll_ratio**2 * min(t.sd_deg**2 - _turn_var_deg2(t) for t in good)
         sd[i] = np.sqrt(np.degrees(1) ** 2 * covariance[i, 0, 0] + roll_var)
         match[i] = max(t.match for t in good)
         reasons.append("")
-    sd = np.hypot(sd, _seen_aslant_deg(view, shifts))
     order = np.argsort(cutter.of) if cutter.of else np.zeros(0, int)
     crops = np.array(cutter.crops, np.uint8)[order] if cutter.of else np.zeros((0, cutter.n, cutter.n), np.uint8)
     return FlashTurns(
@@ -218,18 +219,16 @@ def _joined(pieces: list[list[_Piece]], cutter: _Cutter, view: View) -> FlashTur
     )  # fmt: skip
 
 
-def _seen_aslant_deg(view: View, shifts: np.ndarray) -> np.ndarray:
-    """What a picture that lies far from most may be off by, degrees, shape (n_flashes,).
-
-    A phone that is turned away by an angle sees the rotor as if it leaned by so much more, one that is carried aside
-    does not; its picture lies elsewhere either way. A lean of L draws angles out by up to L²/4.
-    """
-    if not isinstance(view.pose, Pose):
-        return np.zeros(len(shifts))
-    centre = np.append(view.pose.centre_px, 1.0)
-    at_px = (shifts @ centre)[:, :2]
-    lean = np.hypot(*(at_px - np.median(at_px, axis=0)).T) / view.pose.focal_px
-    return np.degrees(lean * (np.radians(view.pose.tilt_deg) / 2 + lean / 4)) / np.sqrt(2)
+def _roll_ratio(pieces: list[list[_Piece]]) -> float:
+    """By how much the sds of the case's own turn are too small, 1 at least: the two pictures of a flash that lies
+    across two frames show it at one instant, and should say the same (Birge's ratio, by the median)."""
+    apart = []
+    for parts in pieces:
+        located = [p.shift for p in parts if p.shift is not None]
+        if len(located) == 2:
+            one, other = located
+            apart.append((one.params[3] - other.params[3]) ** 2 / (one.covariance[3, 3] + other.covariance[3, 3]))
+    return max(1.0, float(np.sqrt(np.median(apart) / CHI2_MEDIAN))) if len(apart) >= FEWEST_PAIRS else 1.0
 
 
 def _together(turns: list[Turn], centre_sd: float) -> tuple[float, np.ndarray, np.ndarray]:

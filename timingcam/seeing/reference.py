@@ -13,6 +13,8 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 
+from timingcam.seeing.pose import FOCAL_SHARE
+
 # Our choice: the width of the small pictures for the coarse search.
 COARSE_WIDTH = 240
 FAIR_FIT = 0.45  # our choice: of residual over contrast; above this, turned starts are tried too
@@ -37,8 +39,10 @@ class Reference:
     width: int  # of the full picture
     off_px: tuple[np.ndarray, ...]  # per level, (2, n), from the point `about_px`
     light: tuple[np.ndarray, ...]  # per level, (n,)
-    slopes: tuple[np.ndarray, ...]  # per level, (4, n): how the light answers to each number of a `Shift`
+    slopes: tuple[np.ndarray, ...]  # per level, (6, n): how the light answers to each number of a `Shift`
     shrink: tuple[int, ...]  # full pixels to one of the level's
+    half_px: float  # of the picture's longer side
+    focal_px: float  # the usual lens's
     fair_fit: float = FAIR_FIT
 
     def as_usual(self, residuals: Sequence[float]) -> Reference:
@@ -68,6 +72,7 @@ def make_reference(
     share = cv2.resize(still.astype(np.float32), size, interpolation=cv2.INTER_AREA)
     small = np.where(share > 0.05, small / np.maximum(share, 0.05), 0).astype(np.float32)
     about_px = np.asarray(about_px, float)
+    half_px = 0.5 * max(picture.shape)
     off, light, slopes = [], [], []
     shrinks = (max(1, round(0.7 * scale)), 1)
     eroded = cv2.erode(still.astype(np.uint8), np.ones((9, 9), np.uint8), borderValue=0).astype(bool)
@@ -82,11 +87,13 @@ def make_reference(
         g = np.stack([gx[rows, cols], gy[rows, cols]]).astype(float)
         off.append(d)
         light.append(soft[rows, cols].astype(float))
-        # Light at a point falls by gradient times displacement; displacement is t + a·d + b·turned(d).
-        slopes.append(np.vstack([g, (g * d).sum(axis=0), g[1] * d[0] - g[0] * d[1]]))
+        # Light at a point falls by gradient times displacement; displacement is t + a·d + b·turned(d) - (e·d)·d/half.
+        outward = (g * d).sum(axis=0)
+        slopes.append(np.vstack([g, outward, g[1] * d[0] - g[0] * d[1], -outward * d / half_px]))
     return Reference(
-        about_px, small, share > 0.5, scale, picture.shape[1], tuple(off), tuple(light), tuple(slopes), shrinks
-    )
+        about_px, small, share > 0.5, scale, picture.shape[1], tuple(off), tuple(light), tuple(slopes), shrinks,
+        half_px, FOCAL_SHARE * max(picture.shape),
+    )  # fmt: skip
 
 
 def _well_within(known: np.ndarray, shrink: int) -> np.ndarray:

@@ -24,6 +24,9 @@ SAME_PLACE = 0.25  # our choice, pixels of the coarse picture: far more than SET
 COARSE_REACH, FAR_REACH = 0.08, 0.22  # our choice: of the width, a hand's shake, and an arm that sinks
 NEARER_COUNTS = 0.12  # of correlation, our choice: from the middle to the end of the reach
 NEAR_SHARE = 0.003  # our choice: of the width; a hand moves no further within a frame's time
+# Our choice: of a move, that share is due to turning the phone, give or take as much: from none of it to all.
+TURNED_SHARE, TURNED_SD = 0.5, 0.5
+LEAST_ASLANT = 1e-4  # our choice, of a picture's half: what a hand turns while it moves nothing
 POOR_FIT = 0.75  # our choice: residual over contrast; 1 is what any picture has against any other
 TURNS = (-0.12, -0.06, 0.06, 0.12)  # radians: up to some 8 degrees
 LEAST_ROWS = 5  # of the coarsest level
@@ -57,19 +60,19 @@ def register(
     softened = [_softened(picture, rows, shrink) for shrink in reference.shrink]
     search = _Search(reference, softened, rows)
     if start is not None:
-        search.try_from(start.about(reference.about_px).params)
-    begin = np.r_[_coarse(reference, picture, rows), 0.0, 0.0]
-    for params in (begin, np.zeros(4)):
+        search.try_from(_numbers(start.about(reference.about_px), reference))
+    begin = np.r_[_coarse(reference, picture, rows), np.zeros(4)]
+    for params in (begin, np.zeros(6)):
         search.try_from(params)
         if search.left < POOR_FIT:
             break
     if search.left > reference.fair_fit:
         # Not laid well: the hand may have turned.
         for turn in TURNS:
-            search.try_from(np.r_[begin[:3], turn])
+            search.try_from(np.r_[begin[:3], turn, 0.0, 0.0])
     if search.left > reference.fair_fit:
         # Or moved further than most hands do.
-        search.try_from(np.r_[_coarse(reference, picture, rows, FAR_REACH), 0.0, 0.0])
+        search.try_from(np.r_[_coarse(reference, picture, rows, FAR_REACH), np.zeros(4)])
     best = search.best
     return best if best is not None and best.residual < POOR_FIT else None
 
@@ -94,12 +97,17 @@ def refined_near(reference: Reference, picture: np.ndarray, rows: tuple[int, int
         return None
     softened = [_softened(picture, rows, shrink) for shrink in reference.shrink]
     told = start.about(reference.about_px)
-    found = _from(reference, softened, rows, told.params)
+    found = _from(reference, softened, rows, _numbers(told, reference))
     if found is None or found.residual > POOR_FIT:
         return None
     ends = np.array([[x, y] for x in (0, reference.width - 1) for y in rows], float)
     moved = np.hypot(*(found.apply(ends) - told.apply(ends)).T).max()
     return found if moved < NEAR_SHARE * reference.width else None
+
+
+def _numbers(shift: Shift, reference: Reference) -> np.ndarray:
+    """The six numbers that are fitted: t, a, b, and how far aslant at the picture's end."""
+    return np.r_[shift.params, shift.aslant * reference.half_px]
 
 
 def _from(reference: Reference, softened: list[_Level], rows: tuple[int, int], params: np.ndarray) -> Shift | None:
@@ -132,7 +140,7 @@ class _Search:
         self.came_to.append(coarse)
         found = coarse
         for level, soft in enumerate(softened[1:], start=1):
-            finer = _refine(reference, level, soft, rows, found.params)
+            finer = _refine(reference, level, soft, rows, _numbers(found, reference))
             if finer is None:
                 return self.best
             found = finer
@@ -217,12 +225,14 @@ def _refine(reference: Reference, level: int, soft: _Level, rows: tuple[int, int
         return None  # all that stands still is black, or out of the picture
     lever = max(float(np.abs(d).max()), 1.0)
     # A hand turns and nears by little: a prior of 2 degrees and 3 %, which also holds where few points are lit.
-    prior = np.diag([0.0, 0.0, 1 / 0.03**2, 1 / 0.035**2, 0.0, 0.0])
+    prior = np.diag([0.0, 0.0, 1 / 0.03**2, 1 / 0.035**2, 0.0, 0.0, 0.0, 0.0])
     finest = level == len(reference.light) - 1
     settled_px = (SETTLED if finest else SETTLED_COARSE) * soft.shrink
     used = np.zeros(0, bool)
     for _ in range(12):
-        x, y = _applied(params, d, reference.about_px)
+        x, y = _applied(params, d, reference)
+        expected, aslant_sd = _as_if_turned(reference, params)
+        prior[4, 4] = prior[5, 5] = 1 / aslant_sd**2
         ok = (y >= rows[0] + 1) & (y <= rows[1] - 1) & (x >= 1) & (x <= reference.width - 2)
         n = int(ok.sum())
         if n < MIN_POINTS:
@@ -240,10 +250,10 @@ def _refine(reference: Reference, level: int, soft: _Level, rows: tuple[int, int
         heavy = full * weight
         normal = heavy @ full.T + prior * sigma**2
         normal += 1e-9 * np.diag(np.diag(normal))
-        solved = np.linalg.solve(normal, heavy @ seen + prior[:, :4] @ params * sigma**2)
-        step = -solved[:4]
+        solved = np.linalg.solve(normal, heavy @ seen + prior[:, :6] @ (params - expected) * sigma**2)
+        step = -solved[:6]
         params = params + step
-        if np.hypot(step[0], step[1]) + lever * np.hypot(step[2], step[3]) < settled_px:
+        if np.hypot(step[0], step[1]) + lever * float(np.sqrt(step[2:] @ step[2:])) < settled_px:
             break
     covariance = np.linalg.inv(normal)[:4, :4] * sigma**2
     contrast = float(np.std(lit)) * gain + 1e-9
@@ -251,14 +261,24 @@ def _refine(reference: Reference, level: int, soft: _Level, rows: tuple[int, int
     if not finest:
         apart = np.eye(2) * UNTOLD_PX**2
     else:
-        apart = _apart(d[:, used], full[:2], seen - solved[4:] @ full[4:], weight)
-    return Shift(params, covariance, reference.about_px, sigma / contrast, apart)
+        apart = _apart(d[:, used], full[:2], seen - solved[6:] @ full[6:], weight)
+    return Shift(params[:4], covariance, reference.about_px, sigma / contrast, apart, params[4:] / reference.half_px)
 
 
-def _applied(params: np.ndarray, d: np.ndarray, about_px: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def _as_if_turned(reference: Reference, params: np.ndarray) -> tuple[np.ndarray, float]:
+    """What the six numbers are expected to be, for where a picture lies, and the sd of the last two."""
+    # Of a phone that turned, instead of being carried aside, at the picture's end.
+    turned = params[:2] * reference.half_px / reference.focal_px**2
+    sd = float(np.hypot(TURNED_SD * np.hypot(*turned), LEAST_ASLANT))
+    return np.r_[np.zeros(4), -TURNED_SHARE * turned], sd
+
+
+def _applied(params: np.ndarray, d: np.ndarray, reference: Reference) -> tuple[np.ndarray, np.ndarray]:
     """Where points `d` from a place come to, x and y: `Shift.apply`, without moving columns about."""
-    tx, ty, a, b = params
-    return (1 + a) * d[0] - b * d[1] + (tx + about_px[0]), (1 + a) * d[1] + b * d[0] + (ty + about_px[1])
+    tx, ty, a, b, ex, ey = params
+    near = 1 / (1 + (ex * d[0] + ey * d[1]) / reference.half_px)
+    x, y = ((1 + a) * d[0] - b * d[1] + tx) * near, ((1 + a) * d[1] + b * d[0] + ty) * near
+    return x + reference.about_px[0], y + reference.about_px[1]
 
 
 def _apart(d: np.ndarray, gradient: np.ndarray, left: np.ndarray, weight: np.ndarray) -> np.ndarray:

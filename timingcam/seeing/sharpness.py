@@ -17,6 +17,7 @@ from timingcam.seeing.drum import Drum
 from timingcam.seeing.light import FlashLight, LitPicture
 from timingcam.seeing.pose import Pose
 from timingcam.seeing.readout import FlashTurns
+from timingcam.seeing.shift import moved_by
 
 REACH_PX = 14  # our choice: edges wider than this are no edges
 SHARPEST = 150  # our choice: so many of a picture's steepest places tell its sharpness
@@ -116,8 +117,7 @@ def _annulus(shape: tuple[int, ...], pose: Pose | Drum, shift: np.ndarray, rows:
     if last <= first:
         return where
     yy, xx = np.mgrid[first : last + 1, 0 : shape[1]]
-    back = np.linalg.inv(shift)
-    plane = pose.to_plane(np.stack([xx, yy], axis=-1) @ back[:2, :2].T + back[:2, 2])
+    plane = pose.to_plane(moved_by(np.linalg.inv(shift), np.stack([xx, yy], axis=-1)))
     radius = np.hypot(plane[..., 0], plane[..., 1])
     where[first : last + 1] = (radius > INNER) & (radius < OUTER)
     return where
@@ -127,8 +127,9 @@ def _unsteadiness(shifts: np.ndarray, pose: Pose | Drum) -> tuple[float, float]:
     """Rms of the case's moves and turns from flash to flash, from transforms of shape (n, 3, 3)."""
     if len(shifts) < LEAST_FLASHES:
         return float("nan"), float("nan")
-    places = shifts[:, :2, :2] @ pose.centre_px + shifts[:, :2, 2]
-    rolls = np.degrees(np.arctan2(shifts[:, 1, 0], shifts[:, 0, 0]))
+    places = np.array([moved_by(shift, pose.centre_px) for shift in shifts])
+    beside = np.array([moved_by(shift, pose.centre_px + np.array([1.0, 0.0])) for shift in shifts]) - places
+    rolls = np.degrees(np.arctan2(beside[:, 1], beside[:, 0]))
     return float(np.sqrt(places.var(axis=0).sum())), float(rolls.std())
 
 

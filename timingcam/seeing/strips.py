@@ -138,11 +138,11 @@ def unwrap(sampler: Sampler, picture: np.ndarray, shift: Shift, rows: tuple[int,
     -------
     strip, known : ndarray, shape (n_radii, n_angles), float32 and bool
     """
-    matrix = shift.matrix().astype(np.float32)
-    maps = cv2.transform(sampler.xy_px, matrix[:2])
+    maps = cv2.perspectiveTransform(sampler.xy_px, shift.matrix())
     strip = _read(picture, maps)
     x, y = maps[..., 0], maps[..., 1]
     known = (y >= rows[0]) & (y <= rows[1]) & (x >= 0) & (x <= picture.shape[1] - 1)
+    known &= sampler.xy_px[..., 0] > NOWHERE_PX / 2
     return strip, known
 
 

@@ -25,6 +25,7 @@ from timingcam.seeing.rigid import MIN_SPREAD_DEG, N_RIGID, Evidence, refine_pos
 from timingcam.seeing.rim import CENTRE_SD, INNER, pose_of, rim_of, turns_of
 from timingcam.seeing.rings import Ring, find_rings
 from timingcam.seeing.rotor_map import build_map
+from timingcam.seeing.shift import moved_by
 from timingcam.seeing.side_by_side import side_by_side
 from timingcam.seeing.strips import make_grid
 from timingcam.seeing.turning_pose import flattening_between, guesses
@@ -101,8 +102,7 @@ def _widest(lit: list[LitPicture]) -> list[LitPicture]:
 def _into_reference(stack: Stack, xy_px: np.ndarray) -> np.ndarray:
     """A place pointed at in the first picture, in the reference's pixels: the stack begins with the tallest picture."""
     first = min(range(len(stack.lit)), key=lambda k: stack.lit[k].frame)
-    inverse = np.linalg.inv(stack.shifts[first].matrix())
-    return inverse[:2, :2] @ np.asarray(xy_px, float) + inverse[:2, 2]
+    return moved_by(np.linalg.inv(stack.shifts[first].matrix()), np.asarray(xy_px, float))
 
 
 def _rings(mean: np.ndarray, known: np.ndarray, centre_px: np.ndarray | None) -> list[Ring]:
