@@ -44,6 +44,7 @@ CLEARLY_EVEN, MORE_EVEN = 0.7, 0.2  # our choice: sides that mirror each other; 
 BROAD_DEG = 5.0  # our choice: what is broader is a lug or a coil rather than an index
 FLANK = 1.2  # of the widths together: what lies beside a line, of the other sign, is its own background
 DISTINCT_DEG = 2.5  # ways to lay the constellation closer than this are one, read off one line or another
+AS_GOOD = 0.9  # our choice: of the best score of ways that are one
 SAME_THING_DEG = 0.6
 POINTED_WITHIN_DEG = 3.0
 RIVAL_SHARE = 0.8  # our choice: a rival reading of the picture this good makes the names unsure
@@ -70,17 +71,6 @@ def least_clear(strip: np.ndarray, a_radius: float) -> float:
     shown = float((strip != 0).any(axis=0).mean())
     fewer = np.sqrt(np.log(max(ROUND_THE_RING * shown, 2.0)) / np.log(ROUND_THE_RING))
     return a_radius * len(strip) * float(fewer)
-
-
-def without_flanks(lines: list[Line]) -> list[Line]:
-    """Lines that are not merely the ground beside a clearer line of the other sign, as between a mark and its twin."""
-    return [line for line in lines if not any(_is_flank(line, other) for other in lines)]
-
-
-def _is_flank(line: Line, other: Line) -> bool:
-    beside = abs(float(wrap(line.deg - other.deg))) < FLANK * (line.width_deg + other.width_deg)
-    along = min(line.outer, other.outer) > max(line.inner, other.inner)
-    return beside and along and other.sign != line.sign and other.score > line.score
 
 
 def index_candidates(maps: Maps, hints: Hints) -> list[Line]:
@@ -133,9 +123,14 @@ def zeros_of(
         result.append((float(wrap(zero)), _constellation_score(maps, matched, places, zero), matched))
     result.sort(key=lambda r: -r[1])
     distinct: list[tuple[float, float, tuple[Line | None, ...]]] = []
-    for reading in result:
-        if all(abs(wrap(reading[0] - other[0])) > DISTINCT_DEG for other in distinct):
-            distinct.append(reading)
+    while result:
+        near = [r for r in result if abs(wrap(r[0] - result[0][0])) <= DISTINCT_DEG]
+        # The ground between marks and their twins has lines as plain as need be: of ways that are about as good, the
+        # one with the clearest lines.
+        as_good = [r for r in near if r[1] >= AS_GOOD * result[0][1]]
+        best = max(as_good, key=lambda r: sum(np.sqrt(line.score) for line in r[2] if line is not None))
+        distinct.append(best)
+        result = [r for r in result if r not in near and abs(wrap(r[0] - best[0])) > DISTINCT_DEG]
     # A poor fit is no way out where the good one gives no advance that an engine can have.
     return [reading for reading in distinct[:12] if reading[1] >= RIVAL_SHARE * distinct[0][1]]
 

@@ -127,7 +127,8 @@ def lay(
     pose : Pose, optional
         Only what lies outside of this rotor counts.
     still : ndarray, shape (h, w), bool, optional
-        Only what is in there counts.
+        Only what is in there counts. Given where a part of the rotor shows: then what stands still does not lie all
+        round in one plane (`make_reference`).
     before : Stack, optional
         The same pictures as they were laid already: they are looked for there as well.
     lead : Stack, optional
@@ -137,7 +138,11 @@ def lay(
     -----
     The tallest picture's pixels are the reference's, always.
     """
-    mosaic = _Mosaic(light, lit[0].luma.shape, pose, still)
+
+    def empty() -> _Mosaic:
+        return _Mosaic(light, lit[0].luma.shape, pose, still)
+
+    mosaic = empty()
     best = max(lit, key=lambda p: p.last - p.first)
     mosaic.add(best, no_shift(mosaic.about_px))
     waiting = [p for p in lit if p is not best]
@@ -171,7 +176,7 @@ def lay(
             if shift is not None:
                 mosaic.add(p, shift.about(mosaic.about_px))
                 led.add(id(p))
-    return _again(mosaic, led, lambda: _Mosaic(light, lit[0].luma.shape, pose, still)).finished()
+    return _again(mosaic, led, empty).finished()
 
 
 def _again(mosaic: _Mosaic, led: set[int], anew: Callable[[], _Mosaic]) -> _Mosaic:
@@ -256,6 +261,7 @@ class _Mosaic:
     def __init__(self, light: FlashLight, shape: tuple[int, ...], pose: Pose | None, still: np.ndarray | None) -> None:
         self.light = light
         self.still = np.ones(shape, bool) if pose is None else outside(shape, pose, BESIDE_ROTOR)
+        self.all_round = still is None
         if still is not None:
             self.still &= still
         # A camera turns about what it sees in the middle of its picture.
@@ -290,7 +296,7 @@ class _Mosaic:
         self.known_before = int((self.count > 0).sum())
         self.rows_before = self._rows_known()
         known = self.count > 0
-        return make_reference(self.mean(), known & self.still, self.about_px, known)
+        return make_reference(self.mean(), known & self.still, self.about_px, known, all_round=self.all_round)
 
     def much_grown(self) -> bool:
         """Whether much more is known than when the last reference was made."""

@@ -22,7 +22,6 @@ from timingcam.seeing.constellation import (
     index_candidates,
     least_clear,
     readings_of,
-    without_flanks,
     zeros_of,
 )
 from timingcam.seeing.lines import find_lines
@@ -55,7 +54,7 @@ def find_marks(maps: Maps, engine: Engine, cylinder: str, btdc: dict[str, float]
     inside = maps.grid.radii < INSIDE * maps.rim
     rotor_lines = [
         line
-        for line in without_flanks(find_lines(maps.rotor[inside], maps.grid.some(inside)))
+        for line in find_lines(maps.rotor[inside], maps.grid.some(inside))
         if line.outer > 0.55 * maps.rim and line.score > least_clear(maps.rotor, CLEAR_MARK_A_RADIUS)
     ]
     still_lines = index_candidates(maps, hints)
@@ -82,7 +81,7 @@ def how_clear(maps: Maps, engine: Engine, cylinder: str, btdc: dict[str, float])
     """
     inside = maps.grid.radii < INSIDE * maps.rim
     lines = find_lines(maps.rotor[inside], maps.grid.some(inside))
-    clear = [line for line in without_flanks(lines) if line.score > least_clear(maps.rotor, CLEAR_MARK_A_RADIUS)]
+    clear = [line for line in lines if line.score > least_clear(maps.rotor, CLEAR_MARK_A_RADIUS)]
     zeros = zeros_of(maps, clear, mark_places(engine, btdc, maps.sense), Hints())
     readings = readings_of(maps, zeros, index_candidates(maps, Hints()), engine, cylinder) if zeros else []
     return max((r.constellation + float(np.sqrt(r.index_score)) for r in readings), default=0.0)

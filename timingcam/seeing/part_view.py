@@ -123,7 +123,7 @@ def find_part_view(info: ClipInfo, flashes: Flashes, light: FlashLight, lit: lis
     """
     if len(lit) < FEWEST:
         raise _too_few(len(lit))
-    stack, mean, known = lay(light, lit)
+    stack, mean, known = lay(light, lit, None, np.ones(lit[0].luma.shape, bool))
     opening = find_opening(stack, mean, known)
     if not told.on_edge:
         # If all of the rotor shows, it need not be looked for here any further.

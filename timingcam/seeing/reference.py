@@ -43,6 +43,7 @@ class Reference:
     shrink: tuple[int, ...]  # full pixels to one of the level's
     half_px: float  # of the picture's longer side
     focal_px: float  # the usual lens's
+    all_round: bool  # whether enough stands still to see by it how the phone turned
     fair_fit: float = FAIR_FIT
 
     def as_usual(self, residuals: Sequence[float]) -> Reference:
@@ -52,7 +53,12 @@ class Reference:
 
 
 def make_reference(
-    picture: np.ndarray, still: np.ndarray, about_px: np.ndarray, known: np.ndarray | None = None
+    picture: np.ndarray,
+    still: np.ndarray,
+    about_px: np.ndarray,
+    known: np.ndarray | None = None,
+    *,
+    all_round: bool = True,
 ) -> Reference:
     """Prepare a reference.
 
@@ -65,6 +71,9 @@ def make_reference(
         The point about which turns and growth are counted.
     known : ndarray, shape (h, w), bool, optional
         Where there is a picture at all; everywhere, if not given.
+    all_round : bool, optional
+        Whether what stands still lies in one plane, more or less, and about the rotor. About an opening, or beside a
+        rotor's edge, it stands in several: that looks as if the phone had turned.
     """
     scale = picture.shape[1] / COARSE_WIDTH
     size = (COARSE_WIDTH, max(1, round(picture.shape[0] / scale)))
@@ -92,7 +101,7 @@ def make_reference(
         slopes.append(np.vstack([g, outward, g[1] * d[0] - g[0] * d[1], -outward * d / half_px]))
     return Reference(
         about_px, small, share > 0.5, scale, picture.shape[1], tuple(off), tuple(light), tuple(slopes), shrinks,
-        half_px, FOCAL_SHARE * max(picture.shape),
+        half_px, FOCAL_SHARE * max(picture.shape), all_round,
     )  # fmt: skip
 
 

@@ -70,8 +70,8 @@ def register(
         # Not laid well: the hand may have turned.
         for turn in TURNS:
             search.try_from(np.r_[begin[:3], turn, 0.0, 0.0])
-    if search.left > reference.fair_fit:
-        # Or moved further than most hands do.
+    if search.left > POOR_FIT:
+        # It fits nowhere near: moved further than most hands do.
         search.try_from(np.r_[_coarse(reference, picture, rows, FAR_REACH), np.zeros(4)])
     best = search.best
     return best if best is not None and best.residual < POOR_FIT else None
@@ -232,6 +232,8 @@ def _refine(reference: Reference, level: int, soft: _Level, rows: tuple[int, int
     for _ in range(12):
         x, y = _applied(params, d, reference)
         expected, aslant_sd = _as_if_turned(reference, params)
+        # In the coarse picture it is left as expected: with that freedom too, what does not belong there fits.
+        aslant_sd = aslant_sd if finest else LEAST_ASLANT
         prior[4, 4] = prior[5, 5] = 1 / aslant_sd**2
         ok = (y >= rows[0] + 1) & (y <= rows[1] - 1) & (x >= 1) & (x <= reference.width - 2)
         n = int(ok.sum())
@@ -268,7 +270,7 @@ def _refine(reference: Reference, level: int, soft: _Level, rows: tuple[int, int
 def _as_if_turned(reference: Reference, params: np.ndarray) -> tuple[np.ndarray, float]:
     """What the six numbers are expected to be, for where a picture lies, and the sd of the last two."""
     # Of a phone that turned, instead of being carried aside, at the picture's end.
-    turned = params[:2] * reference.half_px / reference.focal_px**2
+    turned = params[:2] * reference.half_px / reference.focal_px**2 * reference.all_round
     sd = float(np.hypot(TURNED_SD * np.hypot(*turned), LEAST_ASLANT))
     return np.r_[np.zeros(4), -TURNED_SHARE * turned], sd
 

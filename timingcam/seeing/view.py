@@ -152,7 +152,7 @@ def assembled(
         own = _own(strips_on_wide, turns, wide)
         rotor_on_wide = rotor_apart([(s, k) for s, k, _ in own], np.array([deg for _, _, deg in own]))
     still = seen.still if seen is not None else outside(mean.shape, pose, 1.02) & known
-    reference = make_reference(mean, still, np.array(mean.shape[::-1]) / 2.0, known)
+    reference = make_reference(mean, still, np.array(mean.shape[::-1]) / 2.0, known, all_round=part is None)
     reference = reference.as_usual([shift.residual for shift in stack.shifts[1:]])
     return View(
         pose, covariance, reference, stack.lit[0].frame, rotor, wide, still_strip, rotor_on_wide, degs, mean, (), other,

@@ -70,7 +70,7 @@ def find_view(light: FlashLight, lit: list[LitPicture], centre_px: np.ndarray | 
     refuse_over_exposed(lit, light.table, rings[0])
     ring = rim_of(stack, rings, mean.shape)
     give_back()
-    stack, mean, known = lay(light, lit, pose_of(ring, mean.shape), before=place)
+    stack, mean, known = lay(light, lit, pose_of(ring, mean.shape), before=place or stack)
     (pose, covariance), *second = _rigid(stack, _starts(ring, rings, mean.shape), _circles(ring, rings))
     far = bool(second) and _apart_deg(pose, second[0][0]) > OTHER_POSE_DEG
     other = OtherView(*second[0], stack, known) if far else None
