@@ -136,3 +136,22 @@ def test_columns_of_one_length() -> None:
     two = np.zeros(2)
     with pytest.raises(ValueError, match="every column"):
         Bands(two, two, two, two, two, np.zeros(3), 0.3, 1.0, 10, 10)
+
+
+def test_a_line_along_the_rows_parts_no_flash() -> None:
+    """A dark line of three rows that crosses a flash in some frames: light falls to a tenth there."""
+    rng = np.random.default_rng(2)
+    n_frames, n_rows, tall = 60, 480, 200
+    light = np.full((n_frames, n_rows), 0.02)
+    starts = rng.integers(20, 260, n_frames)
+    for row, start in zip(light, starts, strict=True):
+        row[start : start + tall] += 1.0
+        if rng.random() > 0.3:
+            continue
+        line = 240 + int(rng.integers(-30, 31))
+        row[line : line + 3] *= 0.1
+    light += 0.002 * rng.standard_normal(light.shape)
+    bands = find_bands(light.astype(np.float32))
+    height = bands.end_row - bands.start_row
+    assert len(bands) == n_frames
+    assert np.abs(height - tall).max() < 2
