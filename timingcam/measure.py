@@ -8,7 +8,6 @@ Not here: how any of it is done.
 from __future__ import annotations
 
 from collections.abc import Callable
-from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -38,7 +37,6 @@ from timingcam.reckoning.missing import missing_by_sound, missing_flashes_s
 from timingcam.reckoning.portraits import pictures_of
 from timingcam.reckoning.result import Measurement
 from timingcam.reckoning.returning import cannot_tell_return
-from timingcam.reckoning.sound import SoundSpeed
 from timingcam.reckoning.speeds import speed_of
 from timingcam.reckoning.standing import first_view
 from timingcam.reckoning.top_lag import apparent_lag
@@ -53,7 +51,7 @@ from timingcam.seeing.marks import Maps, Marks, maps_of, sense_of, spacing_misfi
 from timingcam.seeing.memory import give_back
 from timingcam.seeing.naming import find_marks
 from timingcam.seeing.readout import FlashTurns, read_flashes
-from timingcam.seeing.soundtrack import Soundtrack, read_sound
+from timingcam.seeing.soundtrack import read_sound
 from timingcam.seeing.standstill import refuse_standstill
 from timingcam.seeing.stills import lit_pictures
 from timingcam.seeing.survey import survey
@@ -64,7 +62,6 @@ NARROW_SHARE = 0.25  # our choice: of the rows; lower bands show the rotor in sl
 POOR_SPACING = 2.0  # our choice: chi-square a mark beyond which the other pose is asked
 Progress = Callable[[str, float], None]
 Looked = tuple[FlashTurns, Maps, Marks]
-Heard = tuple[Soundtrack | None, SoundSpeed | None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,33 +126,20 @@ def measure(
     engine = engine if isinstance(engine, Engine) else read_engine(engine)
     _refuse_unknown(engine, cylinder)
     refuse_unknown_marks(engine, options.pointed)
-    with ThreadPoolExecutor(1) as beside:
-        # The engine's note takes seconds, and waits for nothing that is seen.
-        hearing: list[Future[Heard]] = []
-        seen = watch(
-            clip, engine, cylinder, options, progress,
-            lambda info: hearing.append(beside.submit(_heard, info, engine, options.capture_fps)),
-        )  # fmt: skip
-        heard = hearing[0].result()
+    seen = watch(clip, engine, cylinder, options, progress)
     try:
-        return _reckoned(seen, heard, engine, cylinder, options)
+        return _reckoned(seen, engine, cylinder, options)
     except CannotMeasure as refusal:
         refusal.best_frame = seen.best
         raise
 
 
-def _heard(info: ClipInfo, engine: Engine, capture_fps: float | None) -> Heard:
-    """The clip's sound, and the engine's note in it."""
-    track = read_sound(info, _stretch(info, capture_fps))
-    return track, note_of(track, engine)
-
-
-def _reckoned(seen: Seen, heard: Heard, engine: Engine, cylinder: str, options: Options) -> Measurement:
-    """What was seen and heard, as advance against speed."""
+def _reckoned(seen: Seen, engine: Engine, cylinder: str, options: Options) -> Measurement:
+    """What was seen, as advance against speed."""
     angles = flash_angles(seen, engine, cylinder)
     windows_s = seen.windows_s()
-    track, note = heard
-    told = speed_of(angles, engine, windows_s, options.rpm, note)
+    track = read_sound(seen.info, _stretch(seen.info, options.capture_fps))
+    told = speed_of(angles, engine, windows_s, options.rpm, note_of(track, engine))
     readings = advance_readings(seen, angles, told.speed, options.strobe)
     refuse_impossible_speed(readings, engine, told.source)
     refuse_backwards(readings)
@@ -164,8 +148,8 @@ def _reckoned(seen: Seen, heard: Heard, engine: Engine, cylinder: str, options: 
     readings = with_used(readings, used, OFF_THE_CURVE)
     pointed = tuple(name for name, _, _ in options.pointed.marks_px)
     gone_s = missing_flashes_s(readings, engine.crank.sparks_per_rev, windows_s)
-    silent = missing_by_sound(track, readings, gone_s, engine.crank.sparks_per_rev)
-    said = (*told.speed.warnings, *curve_warnings, *filter(None, [silent, cannot_tell_return(readings, curve)]))
+    heard = missing_by_sound(track, readings, gone_s, engine.crank.sparks_per_rev)
+    said = (*told.speed.warnings, *curve_warnings, *filter(None, [heard, cannot_tell_return(readings, curve)]))
     return Measurement(
         clip=clip_facts(seen),
         engine=engine,
@@ -184,18 +168,10 @@ def _reckoned(seen: Seen, heard: Heard, engine: Engine, cylinder: str, options: 
     )
 
 
-def watch(
-    clip: str | Path,
-    engine: Engine,
-    cylinder: str,
-    options: Options,
-    progress: Progress | None = None,
-    looked_through: Callable[[ClipInfo], None] | None = None,
-) -> Seen:
+def watch(clip: str | Path, engine: Engine, cylinder: str, options: Options, progress: Progress | None = None) -> Seen:
     """See everything that a clip shows: flashes, where the rotor stands, its angle in each flash, the marks' names.
 
-    Parameters and faults are those of `measure`; `looked_through` is told once the clip has been seen for the first
-    time.
+    Parameters and faults are those of `measure`.
 
     Returns
     -------
@@ -205,8 +181,6 @@ def watch(
     light_table = linear_light(info)
 
     looked = survey(info, light_table, _teller(info, "looking for flashes", progress))
-    if looked_through is not None:
-        looked_through(info)
     clock = frame_clock(looked.stamp_s, _stretch(info, options.capture_fps))
     try:
         bands = bands_of_clip(looked.light)
