@@ -195,8 +195,8 @@ def _engine_look(seen: Seen, engine: Engine, cylinder: str) -> EngineLook:
     _, budget = doubts_and_budget(seen, readings, engine, strobe, "flashes")
     rpm = readings.rpm[np.isfinite(readings.rpm)]
     span = (float(rpm.min()), float(rpm.max())) if len(rpm) else (float("nan"), float("nan"))
-    lit = marks_lit(seen.flashes, seen.turns, seen.view, seen.marks)
-    return EngineLook(engine.name, cylinder, _mark_looks(seen), float(lit.mean()), span, budget)
+    both = np.logical_and(*marks_lit(seen.flashes, seen.turns, seen.view, seen.marks))
+    return EngineLook(engine.name, cylinder, _mark_looks(seen), float(both.mean()), span, budget)
 
 
 def _mark_looks(seen: Seen) -> tuple[MarkLook, ...]:

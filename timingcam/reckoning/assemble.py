@@ -33,7 +33,7 @@ UNSURE_TIMES = 4.0  # our choice: a reading with less than a sixteenth of the us
 SURE_DEG = (
     0.1  # our choice: half of the scatter of a good ignition's sparks; what is known so well is good for the curve
 )
-NOT_LIT = "the index or the marks are not lit"
+NOT_LIT = "no mark is lit"
 # Our choice: a delay is read off a data sheet or a scope's screen, to a tenth, or a tenth of a division of 20 µs.
 GIVEN_DELAY_SHARE, LEAST_DELAY_SD_S = 0.1, 2e-6
 GIVEN_HEIGHT_SD_MM = 0.5  # our choice: a height read off with a rule, where the file gives no doubt of its own
@@ -123,13 +123,13 @@ def index_parallax_deg(seen: Seen, engine: Engine, height_mm: float) -> float:
 
 
 def flash_angles(seen: Seen, engine: Engine, cylinder: str) -> FlashAngles:
-    """Advance as it looks at each flash, the index's parallax taken out; NaN where index or marks were not lit."""
+    """Advance as it looks at each flash, the index's parallax taken out; NaN where no mark was lit."""
     height_mm, _ = index_height(engine)
     parallax = index_parallax_deg(seen, engine, height_mm)
     sense = sense_of(engine)
     turn_deg, turn_sd_deg = seen.turns.seen_at(seen.marks.index.deg, seen.marks.index.radius)
     advance = advance_seen(seen.marks, turn_deg, engine, cylinder, sense)
-    lit = marks_lit(seen.flashes, seen.turns, seen.view, seen.marks)
+    lit, _ = marks_lit(seen.flashes, seen.turns, seen.view, seen.marks)
     advance = np.where(lit, advance, np.nan)
     # An index that appears too far in the direction of turning makes marks look late to reach it: more advance.
     return FlashAngles(

@@ -11,11 +11,12 @@ import numpy as np
 
 from timingcam.reckoning.assemble import NOT_LIT, Seen
 from timingcam.reckoning.result import Pictures, Readings
+from timingcam.seeing.lit import marks_lit
 from timingcam.seeing.shift import moved_by
 
 
 def pictures_of(seen: Seen, readings: Readings) -> Pictures:
-    """Turn stored pixels and angles into those of the picture as shown; crops of flashes that lit the marks."""
+    """Turn stored pixels and angles into those of the picture as shown; crops of flashes that lit mark and index."""
     orientation = seen.info.orientation
     shown = orientation.matrix()
     sign = -1.0 if orientation.mirrored else 1.0
@@ -32,7 +33,9 @@ def pictures_of(seen: Seen, readings: Readings) -> Pictures:
     x, y = orientation.to_shown(moved_by(shift, seen.view.pose.to_image(at)))
     marks = seen.marks.marks
     crops, origin = _shown_crops(seen)
-    showing = np.array([readings.reason[k] != NOT_LIT for k in seen.turns.crop_of], bool)
+    lit = np.array([reason != NOT_LIT for reason in readings.reason], bool)
+    both = lit & np.logical_and(*marks_lit(seen.flashes, seen.turns, seen.view, seen.marks))
+    showing = (both if both.any() else lit)[seen.turns.crop_of]
     return Pictures(
         frame=first[0], row_first=first[1], row_last=first[2], to_rotor=to_rotor / to_rotor[:, 2:, 2:],
         rotor_deg=sign * seen.turns.seen_at(index.deg, index.radius)[0],

@@ -21,6 +21,9 @@ from timingcam.seeing.flashes import Flashes
 from timingcam.seeing.mosaic import Stack
 
 REACH_DEG = 14.0  # our choice: half of what an advancer moves; more between two flashes is a blip, or another mark
+# Our choice: on a steep rise, 24 degrees while the speed doubles, less than 10 degrees; marks that stand nearer than
+# that are told apart by what stands beside them.
+WIDEST_STEP = 1.35
 NEARER_COUNTS = 0.08  # of correlation, our choice: from where it was to the end of the reach
 LEAST_SHARED = 0.35  # our choice: of what a strip shows, that is on the map
 ALL_SHARED = 0.7  # our choice: of what a strip shows: as good as all of it
@@ -48,7 +51,12 @@ class _Growing:
         return np.where(there, self.total / np.maximum(self.count, 0.5), 0.0), there.astype(np.float32)
 
 
-def chained_turns(strips: list[np.ndarray], knowns: list[np.ndarray], alike: float = LEAST_ALIKE) -> list[Turn | None]:
+def chained_turns(
+    strips: list[np.ndarray],
+    knowns: list[np.ndarray],
+    alike: float = LEAST_ALIKE,
+    part_of: np.ndarray | None = None,
+) -> list[Turn | None]:
     """Turns of strips in the order of speed, from the one that shows most outwards.
 
     Parameters
@@ -57,6 +65,9 @@ def chained_turns(strips: list[np.ndarray], knowns: list[np.ndarray], alike: flo
     alike : float
         How alike, as a correlation, a strip and the map must be where it is found much further round. `SURELY_ALIKE`
         where so little shows that two flashes may have no mark in common, and one mark could be taken for the next.
+    part_of : ndarray of int, shape (n,), optional
+        The part of the speeds that each strip is of, as `by_speed` tells them. From one part to the next the marks may
+        have moved far: only one place may look alike then, near or far, and clearly so.
 
     Returns
     -------
@@ -68,17 +79,19 @@ def chained_turns(strips: list[np.ndarray], knowns: list[np.ndarray], alike: flo
     if not n:
         return turns
     first = int(np.argmax([k.sum() for k in knowns]))
+    part_of = np.zeros(n, int) if part_of is None else part_of
     growing = _Growing(np.zeros(strips[first].shape, np.float32), np.zeros(strips[first].shape, np.float32))
     growing.add(strips[first], knowns[first], 0.0)
     turns[first] = Turn(0.0, 0.2, 1.0, 0.0, 1.0, 1.0)
     for order in (range(first + 1, n), range(first - 1, -1, -1)):
-        near = 0.0
+        near, of = 0.0, part_of[first]
         for k in order:
-            found = _found(growing, (strips[k], knowns[k]), near, alike)
+            look = _found if part_of[k] == of else _found_across
+            found = look(growing, (strips[k], knowns[k]), near, alike)
             if found is None:
                 continue
             turns[k] = found
-            near = found.deg
+            near, of = found.deg, part_of[k]
             growing.add(strips[k], knowns[k], found.deg)
     # Again against all, since the first ones saw little of the map.
     for k in range(n):
@@ -87,7 +100,8 @@ def chained_turns(strips: list[np.ndarray], knowns: list[np.ndarray], alike: flo
         had = turns[k]
         if had is not None:
             growing.add(strips[k], knowns[k], had.deg, -1)
-        beside = [turn.deg for j in (k, k - 1, k + 1) if 0 <= j < n and (turn := turns[j]) is not None]
+        same = (j for j in (k, k - 1, k + 1) if 0 <= j < n and part_of[j] == part_of[k])
+        beside = [turn.deg for j in same if (turn := turns[j]) is not None]
         turns[k] = _found(growing, (strips[k], knowns[k]), beside[0], alike) if beside else None
         if (found := turns[k]) is not None:
             growing.add(strips[k], knowns[k], found.deg)
@@ -103,12 +117,23 @@ def _found(growing: _Growing, seen: tuple[np.ndarray, np.ndarray], near_deg: flo
     best = int(np.argmax(beside))
     if beside[best] >= LEAST_ALIKE:
         return _turn_at(beside, shared, best)
-    far = np.where(np.abs(off) <= FAR_DEG, score, -1.0)
-    best = int(np.argmax(far))
-    apart = np.abs((off - off[best] + 180.0) % 360.0 - 180.0) > APART_DEG
-    if far[best] < alike or far[apart].max(initial=0.0) > RIVAL_SHARE * far[best]:
+    return _clearest(np.where(np.abs(off) <= FAR_DEG, score, -1.0), shared, off, alike)
+
+
+def _found_across(growing: _Growing, seen: tuple[np.ndarray, np.ndarray], near_deg: float, alike: float) -> Turn | None:
+    """The turn at the one place that clearly looks alike, wherever an advancer may have moved it to."""
+    score, shared = _likeness(growing, *seen)
+    off = (np.arange(len(score)) * 360.0 / len(score) - near_deg + 180.0) % 360.0 - 180.0
+    return _clearest(np.where(np.abs(off) <= FAR_DEG, score, -1.0), shared, off, alike)
+
+
+def _clearest(score: np.ndarray, shared: np.ndarray, off_deg: np.ndarray, alike: float) -> Turn | None:
+    """The turn that looks most alike; None where that is not enough, or another does nearly as much."""
+    best = int(np.argmax(score))
+    apart = np.abs((off_deg - off_deg[best] + 180.0) % 360.0 - 180.0) > APART_DEG
+    if score[best] < alike or score[apart].max(initial=0.0) > RIVAL_SHARE * score[best]:
         return None
-    return _turn_at(far, shared, best)
+    return _turn_at(score, shared, best)
 
 
 def _likeness(growing: _Growing, strip: np.ndarray, known: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -135,8 +160,23 @@ def _turn_at(score: np.ndarray, shared: np.ndarray, best: int) -> Turn:
     return Turn((deg + 180.0) % 360.0 - 180.0, 0.3, float(at), 0.0, float(shared[best]), float(at))
 
 
-def by_speed(stack: Stack, flashes: Flashes) -> tuple[Stack, tuple[float, float]]:
-    """The pictures in the order of how fast flashes come there, and the widest step in it, flashes a second.
+@dataclass(frozen=True, slots=True, eq=False)
+class Order:
+    """How fast flashes come, a second, rising, shape (n,), and the part of the speeds that each is of, from 0 up."""
+
+    rate_hz: np.ndarray
+    part_of: np.ndarray
+
+    def parted(self, found: np.ndarray) -> tuple[float, float] | None:
+        """The first step between parts of which one has nothing that is `found`, shape (n,); None if there is none."""
+        for k in np.flatnonzero(np.diff(self.part_of)):
+            if not (found[self.part_of == self.part_of[k]].any() and found[self.part_of == self.part_of[k + 1]].any()):
+                return float(self.rate_hz[k]), float(self.rate_hz[k + 1])
+        return None
+
+
+def by_speed(stack: Stack, flashes: Flashes) -> tuple[Stack, Order]:
+    """The pictures in the order of how fast flashes come there.
 
     Advance follows speed, so that neighbours in speed show marks at nearly the same place, however far apart in time.
     """
@@ -146,6 +186,6 @@ def by_speed(stack: Stack, flashes: Flashes) -> tuple[Stack, tuple[float, float]
     rate = 1.0 / np.maximum(gaps[[lit.flash for lit in stack.lit]], 1e-6)
     order = np.argsort(rate, kind="stable")
     rising = rate[order]
-    step = int(np.argmax(rising[1:] / rising[:-1])) if len(rising) > 1 else 0
+    part_of = np.concatenate([[0], np.cumsum(rising[1:] > WIDEST_STEP * rising[:-1])])
     ordered = Stack(stack.light, [stack.lit[k] for k in order], [stack.shifts[k] for k in order])
-    return ordered, (float(rising[step]), float(rising[min(step + 1, len(rising) - 1)]))
+    return ordered, Order(rising, part_of)

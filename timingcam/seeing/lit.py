@@ -1,7 +1,7 @@
-"""Which flashes lit both the index and a mark.
+"""Which flashes lit a mark, and which the index.
 
 In:  the flashes, their turns and shifts, the view, the marks found.
-Out: per flash whether both can be seen in it.
+Out: per flash whether either can be seen in it.
 Not here: whether its angle could be read.
 """
 
@@ -16,11 +16,11 @@ from timingcam.seeing.shift import moved_by
 from timingcam.seeing.view import View
 
 
-def marks_lit(flashes: Flashes, turns: FlashTurns, view: View, marks: Marks) -> np.ndarray:
-    """Whether the index and at least one named mark lie in rows that the flash lit in full, shape (n_flashes,), bool.
+def marks_lit(flashes: Flashes, turns: FlashTurns, view: View, marks: Marks) -> tuple[np.ndarray, np.ndarray]:
+    """Whether a named mark, and whether the index, lies in rows that the flash lit in full: two (n_flashes,) of bool.
 
-    Only then does the picture itself show the timing; else the angle rests on texture that video coding may carry over
-    from the picture before.
+    Without a mark the angle rests on texture, which video coding may carry over from the picture before. The index
+    stands still, and where it stands is known from all flashes: it need not be lit in each.
     """
     index = marks.index
     at_index = _on_plane(np.array([index.deg]), np.array([index.radius]))[0]
@@ -29,7 +29,7 @@ def marks_lit(flashes: Flashes, turns: FlashTurns, view: View, marks: Marks) -> 
     )
     middle = 0.7 * ends + 0.3 * np.array([m.inner + m.outer for m in marks.marks]) / 2
     degs = np.array([m.deg for m in marks.marks])
-    result = np.zeros(len(flashes), bool)
+    mark, index_too = np.zeros(len(flashes), bool), np.zeros(len(flashes), bool)
     for k in range(len(flashes)):
         if not np.isfinite(turns.turn_deg[k]):
             continue
@@ -39,8 +39,8 @@ def marks_lit(flashes: Flashes, turns: FlashTurns, view: View, marks: Marks) -> 
             bool(((flashes.piece_first[pieces] <= row) & (row <= flashes.piece_last[pieces])).any())
             for row in rows
         ])  # fmt: skip
-        result[k] = lit[0] and lit[1:].any()
-    return result
+        index_too[k], mark[k] = lit[0], lit[1:].any()
+    return mark, index_too
 
 
 def _on_plane(deg: np.ndarray, radius: np.ndarray) -> np.ndarray:

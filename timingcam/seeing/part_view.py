@@ -18,7 +18,7 @@ import numpy as np
 from timingcam.errors import CannotMeasure
 from timingcam.seeing.angles import Turn
 from timingcam.seeing.arcs import LEAST_INNER, find_arcs
-from timingcam.seeing.chain import LEAST_ALIKE, SURELY_ALIKE, by_speed, chained_turns
+from timingcam.seeing.chain import SURELY_ALIKE, Order, by_speed, chained_turns
 from timingcam.seeing.clip import ClipInfo, frames
 from timingcam.seeing.constellation import CLEAR_MARK_A_RADIUS, least_clear
 from timingcam.seeing.drum import Drum
@@ -40,9 +40,6 @@ BESIDE_PX = 4.0  # our choice: an opening's edge, softened by coding
 MOST_SHOWN = 120  # our choice: pictures; each shows the opening, and little of the rotor
 SHOWS_SHARE = 0.6  # our choice: of the opening's rows, that a flash lit
 FEWEST = 6
-# Our choice: on a steep rise, 24 degrees while the speed doubles, less than 10 degrees; marks that stand nearer than
-# that are told apart by what stands beside them.
-WIDEST_STEP = 1.35
 ROUNDS = 2  # our choice: pose and turns tell one another
 N_ROWS = 28  # our choice: of strips that the pose is fitted to
 QUICK_ROWS, QUICK_OUTER = 60, 1.3
@@ -84,6 +81,7 @@ class _Seen:
     known: np.ndarray
     opening: Opening
     part: Part
+    order: Order
 
     @property
     def still(self) -> np.ndarray:
@@ -143,18 +141,13 @@ def _closer(flashes: Flashes, light: FlashLight, lit: list[LitPicture], what: tu
     opening, told = what
     stack, mean, known = lay(light, lit, None, opening.beside(BESIDE_PX))
     opening = find_opening(stack, mean, known)
-    stack, gap = by_speed(stack, flashes)
-    if gap[1] > WIDEST_STEP * gap[0] and not told.on_edge:
-        raise CannotMeasure(
-            found=f"no readable flash between those that come {gap[0]:.1f} and {gap[1]:.1f} times a second",
-            expected="flashes at all speeds between, to follow the marks through the hole from one to the next",
-            do="open and close the throttle more slowly, or film for longer",
-        )  # fmt: skip
-    seen = _Seen(stack, mean, known, opening, Part(opening.shows, mean))
+    stack, order = by_speed(stack, flashes)
+    seen = _Seen(stack, mean, known, opening, Part(opening.shows, mean), order)
     start = _start_on_edge(seen, told) if told.on_edge else _start_on_face(seen, told.widest_deg)
     start, covariance = _spaced(seen, told, *_refined(seen, start))
     start = _from_end_to_end(seen, start)
     turns, _ = _chained(seen, start.pose, start.inner)
+    _refuse_gap(seen, turns)
     return assembled(
         seen.stack, (start.pose, covariance), (mean, known), None, PartSeen(seen.part, seen.still, turns, start.inner)
     )
@@ -164,6 +157,7 @@ def _refined(seen: _Seen, start: _Start) -> tuple[_Start, np.ndarray]:
     """The pose that the turning asks for, as long as it explains what moves no worse, and its covariance."""
     covariance = np.eye(6)
     turns, share = _chained(seen, start.pose, start.inner)
+    _refuse_gap(seen, turns)
     for _ in range(ROUNDS):
         evidence = _evidence(seen, (_grid(start.pose, start.inner), turns), start)
         pose, covariance = _fitted(start.pose, evidence)
@@ -222,8 +216,25 @@ def _grid(pose: Pose | Drum, inner: float) -> Grid:
 def _chained(seen: _Seen, pose: Pose | Drum, inner: float) -> tuple[list[Turn | None], float]:
     """Turns in a pose, and the share of what moves that it leaves unexplained."""
     strips, knowns = seen.stack.strips(pose, _grid(pose, inner), seen.part)
-    turns = chained_turns(strips, knowns) if isinstance(pose, Drum) else chained_turns(strips, knowns, SURELY_ALIKE)
+    turns = _turns(seen, pose, strips, knowns)
     return turns, unexplained(strips, knowns, turns)
+
+
+def _turns(seen: _Seen, pose: Pose | Drum, strips: list[np.ndarray], knowns: list[np.ndarray]) -> list[Turn | None]:
+    if isinstance(pose, Drum):
+        return chained_turns(strips, knowns)
+    return chained_turns(strips, knowns, SURELY_ALIKE, seen.order.part_of)
+
+
+def _refuse_gap(seen: _Seen, turns: list[Turn | None]) -> None:
+    """Refuse where nothing tells how flashes on either side of a wide step of the speed stand to one another."""
+    gap = seen.order.parted(np.array([turn is not None for turn in turns]))
+    if gap is not None:
+        raise CannotMeasure(
+            found=f"no readable flash between those that come {gap[0]:.1f} and {gap[1]:.1f} times a second",
+            expected="flashes at all speeds between, to follow the marks through the hole from one to the next",
+            do="open and close the throttle more slowly, or film for longer",
+        )  # fmt: skip
 
 
 def _start_on_face(seen: _Seen, widest_deg: float) -> _Start:
@@ -274,7 +285,7 @@ def _quick_maps(seen: _Seen, told: Told, pose: Pose | Drum, inner: float) -> Map
     fine = make_grid(pose.radius_px, inner, WITHIN_RIM, FINEST_PART)
     grid = Grid(np.linspace(inner, QUICK_OUTER, QUICK_ROWS), fine.n_angles)
     strips, knowns = seen.stack.strips(pose, grid, seen.part)
-    turns = chained_turns(strips, knowns, LEAST_ALIKE if isinstance(pose, Drum) else SURELY_ALIKE)
+    turns = _turns(seen, pose, strips, knowns)
     good = [k for k, turn in enumerate(turns) if turn is not None]
     degs = np.array([turns[k].deg for k in good])  # type: ignore[union-attr]
     if len(good) < FEWEST:

@@ -57,6 +57,10 @@ class _Edge:
     gain: float
 
 
+# The pictures laid on one another by what is outside of a ring, its pose, and the turns read in it.
+_Seen = tuple[Stack, Pose, np.ndarray]
+
+
 def rim_of(before: Stack, rings: list[Ring], shape: tuple[int, ...]) -> Ring:
     """The rim, by what turns within the likeliest ring; where no two flashes look alike there, within the next.
 
@@ -95,12 +99,11 @@ def _which(before: Stack, rings: list[Ring], shape: tuple[int, ...]) -> int:
     standing: int | None = None
     for k, ring in enumerate(rings[:MOST_RINGS]):
         tried = list(side_by_side(lambda pose: _seen_in(before, lit, pose), _poses_of(ring, shape)))
-        # In the wrong one of two poses what stands still within a ring may look more alike than what turns.
-        stack, pose, degs = max(tried, key=lambda one: (_turns_within(one[2]), int(np.isfinite(one[2]).sum())))
-        if _turns_within(degs):
-            found = _rim(stack, pose, rings, degs)
+        turning = [one for one in tried if _turns_within(one[2])]
+        if turning:
+            found = _rim(turning, rings)
             return k if found is None else found
-        if standing is None and np.isfinite(degs).sum() >= LEAST_ALIKE:
+        if standing is None and any(np.isfinite(degs).sum() >= LEAST_ALIKE for _, _, degs in tried):
             standing = k
     return standing or 0
 
@@ -127,7 +130,7 @@ def _poses_of(ring: Ring, shape: tuple[int, ...]) -> list[Pose]:
     return both if np.hypot(*(both[0].centre_px - both[1].centre_px)) > ONE_POSE_PX else both[:1]
 
 
-def _seen_in(before: Stack, lit: list[LitPicture], pose: Pose) -> tuple[Stack, Pose, np.ndarray]:
+def _seen_in(before: Stack, lit: list[LitPicture], pose: Pose) -> _Seen:
     """The pictures laid on one another by what is outside of the rotor, the pose, and the turns read in it."""
     # Outside of a ring of the case little may be left to lay them by: from where all they show put them, it is enough.
     stack, _, _ = lay(before.light, lit, pose, before=before)
@@ -153,29 +156,41 @@ def _degs_within(stack: Stack, pose: Pose) -> np.ndarray:
     return np.array([t.deg if t is not None and fits(t) else np.nan for t in turns])
 
 
-def _rim(stack: Stack, pose: Pose, rings: list[Ring], degs: np.ndarray) -> int | None:
+def _rim(seen: list[_Seen], rings: list[Ring]) -> int | None:
     """Find how far out the picture turns, and which ring is nearest to that; None if that cannot be told.
 
-    The one ring leans this way or that, or is none about the axis: what all rings agree on is tried too, and the pose
-    counts in which turning and standing still are told apart best.
+    A ring leans this way or that, or is none about the axis: what all rings agree on is tried too. The pose counts in
+    which turning and standing still are told apart clearly, and end where there is a ring like a rim about the axis.
     """
-    agreed = [replace(pose, lean_rad=one.lean_rad, centre_px=one.centre_px) for one in guesses(pose, rings)]
-    trials = [pose, *agreed]
-    edges = side_by_side(lambda trial: _turning_edge(stack, trial, degs), trials)
-    tried = [(edge, trial) for edge, trial in zip(edges, trials, strict=True) if edge is not None]
-    if not tried:
-        return None
-    edge, pose = max(tried, key=lambda one: one[0].gain)
-    round_ones = [(k, size) for k, ring in enumerate(rings) if (size := _size_in(pose, ring)) is not None]
+    trials = [(stack, pose, degs) for stack, first, degs in seen for pose in _agreeing(first, rings)]
+    edges = side_by_side(lambda trial: _turning_edge(*trial), trials)
+    tried = [(edge, pose) for edge, (_, pose, _) in zip(edges, trials, strict=True) if edge is not None]
     # What turns ends at the rotor's side of the gap, which is darker outside; the case's side stands off its plane. A
     # chamfer's shine stands still, so that the rim may lie a little beyond.
-    likely = [(_likeness(rings[k], size / edge.radius), k) for k, size in round_ones]
+    likely = [
+        (edge.gain * _likeness(rings[k], size / edge.radius), k)
+        for edge, pose in tried
+        for k, size in _round_ones(pose, rings)
+    ]
     best, which = max(likely, default=(0.0, 0))
     if best > 0:
         return which
-    near = [(abs(np.log(size / edge.radius)), k) for k, size in round_ones]
+    if not tried:
+        return None
+    edge, pose = max(tried, key=lambda one: one[0].gain)
+    near = [(abs(np.log(size / edge.radius)), k) for k, size in _round_ones(pose, rings)]
     off, which = min(near, default=(np.inf, 0))
     return which if off < np.log(NEAREST) else None
+
+
+def _agreeing(pose: Pose, rings: list[Ring]) -> list[Pose]:
+    """The pose, and it as all rings agree that it leans."""
+    return [pose, *(replace(pose, lean_rad=g.lean_rad, centre_px=g.centre_px) for g in guesses(pose, rings))]
+
+
+def _round_ones(pose: Pose, rings: list[Ring]) -> list[tuple[int, float]]:
+    """The rings that are circles about the axis as a pose sees them, with their sizes in its radii."""
+    return [(k, size) for k, ring in enumerate(rings) if (size := _size_in(pose, ring)) is not None]
 
 
 def _likeness(ring: Ring, beyond: float) -> float:

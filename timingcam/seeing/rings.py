@@ -29,6 +29,7 @@ CRESTS_AMONG = 8  # our choice: strong pixels to a crest; an edge is three to fi
 VOTERS = 3000  # our choice: the strongest edge points are enough
 MAY_REACH = 4.0  # our choice: times the tolerance
 OBLIQUE_WITHIN = 0.012  # our choice: a step of the case and the rim are further apart
+ROUNDS, BETTER = 3, 0.05  # our choice; the latter of a ring's length
 MIN_COVERAGE = 0.3  # our choice: a third of a ring's edge, in view, must be there
 
 
@@ -126,15 +127,20 @@ def find_rings(picture: np.ndarray, known: np.ndarray) -> list[Ring]:
     for sign in (1, -1):  # brighter outside, brighter inside: the two sides of a gap lie close together
         for radius in _radii(edges, centre, stretch, (min(size), sign)):
             found.append(_refined(full, rough, np.linalg.inv(stretch) * radius * scale, (0.06, sign)))
-    rings = _ordered(found)
-    if rings:
-        # Again about the best one, finely: a bevel or a groove beside the rim is a ring of its own.
+    rings, size_px = _ordered(found), (picture.shape[1], picture.shape[0])
+    for _ in range(ROUNDS):
+        if not rings:
+            break
+        # Again about the best one, finely: a bevel or a groove beside the rim is a ring of its own. The vote may have
+        # put the centre so far off that the best one is of half an edge: then a better one comes of it, and more.
         best_ring = rings[0]
         for sign in (1, -1):
             for radius in _fine_radii(full, best_ring, sign):
                 found.append(_refined(full, best_ring.centre_px, best_ring.shape_px() * radius, (0.02, sign)))
-        found += _seen_obliquely(full, best_ring, (picture.shape[1], picture.shape[0]))
+        found += _seen_obliquely(full, best_ring, size_px)
         rings = _ordered(found)
+        if rings[0].coverage <= best_ring.coverage + BETTER:
+            break
     return rings
 
 

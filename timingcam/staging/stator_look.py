@@ -116,7 +116,8 @@ def _housing(scene: Scene, seen: View, fine: float, rng: np.random.Generator) ->
     canvas.lay(whole, flange, (0.215, 0.215, 0.21))
     fine_grain = 0.12 * grain(x, y, 0.8, rng, 3) + 0.05 * grain(x, y, 3.0, rng, 2) + 0.16 * grain(x, y, 35.0, rng)
     canvas.shade(whole, 1 + flange * fine_grain)
-    light, away = on_clock(1.0, scene.light.from_deg), (x / radius, y / radius)
+    from_axis = np.maximum(radius, 1e-9)  # the axis itself has no direction
+    light, away = on_clock(1.0, scene.light.from_deg), (x / from_axis, y / from_axis)
     canvas.shade(whole, lit_rim(outline, away, light, 0.9))
     land = canvas.edge(radius - bore - 4.5)
     canvas.lay(whole, land, 0.33)
