@@ -10,7 +10,7 @@ end in the order in which they began, however many light a row at a time.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -61,6 +61,11 @@ class Bands:
 
     def __len__(self) -> int:
         return len(self.frame)
+
+    def some(self, which: np.ndarray) -> Bands:
+        """Some of them, by a mask, shape (n_bands,) of bool."""
+        names = ("frame", "start_row", "end_row", "inner_first", "inner_last", "level")
+        return replace(self, **{name: getattr(self, name)[which] for name in names})
 
 
 @dataclass(slots=True)

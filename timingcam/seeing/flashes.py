@@ -12,21 +12,20 @@ of the next gives L at once. Everywhere, L must make the flashes of an engine th
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from scipy.optimize import minimize_scalar
 
 from timingcam.errors import CannotMeasure
-from timingcam.seeing.bands import Bands, usual_heights
+from timingcam.seeing.bands import Bands
 from timingcam.seeing.clock import FrameClock
 from timingcam.seeing.evenness import line_time_from_evenness, unevenness
+from timingcam.seeing.exposure import ALIKE_ROWS, as_if_exposed_alike, pairs_across
 
 # Our choice of bounds: published read-outs are 10 to 65 µs a line of the sensor at 30 fps, down to a few µs at 240 fps.
 MIN_LINE_TIME_S = 1e-6
 LEAST_READOUT = 0.1  # our choice: of the frame period; faster sensors hardly roll
-ALIKE_ROWS = 0.02  # our choice: of the frame's height, about what a stepping exposure or a stamp may move
-STEADY_ROWS = 0.02  # our choice: of a band's height; less is the edges' noise
 N_SHARES = 9
 AS_GOOD = 2 * np.log(1.5)  # our choice, of the unevenness: a misfit half as large again
 MIN_FLASHES = 12  # our choice: fewer say nothing about a curve
@@ -98,25 +97,12 @@ def find_flashes(
             do="film for longer, with the strobe on the marks all the time",
         )  # fmt: skip
     time_s = clock.time_s
-    bands = _as_if_exposed_alike(bands)
+    bands = as_if_exposed_alike(bands, time_s)
     edged = np.isfinite(bands.start_row) | np.isfinite(bands.end_row)
     if edged.mean() < 0.3:
         return _whole_frames(bands, time_s, exposure_s)
     shutter = _shutter(bands, time_s, line_time_s, exposure_s)
     return _timed(bands, time_s, shutter, clock.jitter_s if not clock.regular else 0.0)
-
-
-def _as_if_exposed_alike(bands: Bands) -> Bands:
-    """Starts moved to where they would be had the camera not changed its exposure: the ends do not depend on it."""
-    height = bands.end_row - bands.start_row
-    usual = usual_heights(bands.frame, height)
-    if usual is None:
-        return bands
-    typical = float(np.median(height[np.isfinite(height)]))
-    extra = usual - typical
-    if np.abs(extra).max() < max(STEADY_ROWS * typical, 4 * bands.row_sd):
-        return bands
-    return replace(bands, start_row=bands.start_row + extra)
 
 
 def _shutter(bands: Bands, time_s: np.ndarray, line_time_s: float | None, exposure_s: float | None) -> Shutter:
@@ -195,13 +181,7 @@ def _straddling(bands: Bands) -> tuple[np.ndarray, np.ndarray]:
     Where several flashes light a frame, not all pairs of neighbours are: those are, by far the most, whose rows between
     beginning and end are about the same in number.
     """
-    cut_foot = np.flatnonzero(np.isfinite(bands.start_row) & np.isnan(bands.end_row))
-    cut_head = np.flatnonzero(np.isnan(bands.start_row) & np.isfinite(bands.end_row))
-    first = np.searchsorted(bands.frame[cut_head], bands.frame[cut_foot] + 1, side="left")
-    last = np.searchsorted(bands.frame[cut_head], bands.frame[cut_foot] + 1, side="right")
-    foot = np.repeat(cut_foot, last - first)
-    head = np.concatenate([cut_head[a:b] for a, b in zip(first, last, strict=True)] or [cut_head[:0]])
-    rows = bands.start_row[foot] - bands.end_row[head]
+    foot, head, rows = pairs_across(bands)
     possible = rows > -ALIKE_ROWS * bands.n_rows  # no exposure is longer than the frame's period
     foot, head, rows = foot[possible], head[possible], rows[possible]
     if not len(rows):
