@@ -78,8 +78,9 @@ def chained_turns(
     turns: list[Turn | None] = [None] * n
     if not n:
         return turns
-    first = int(np.argmax([k.sum() for k in knowns]))
     part_of = np.zeros(n, int) if part_of is None else part_of
+    most = np.argmax(np.bincount(part_of))  # where speeds change by small steps, the marks' way is told best
+    first = int(np.argmax([k.sum() if of == most else -1.0 for k, of in zip(knowns, part_of, strict=True)]))
     growing = _Growing(np.zeros(strips[first].shape, np.float32), np.zeros(strips[first].shape, np.float32))
     growing.add(strips[first], knowns[first], 0.0)
     turns[first] = Turn(0.0, 0.2, 1.0, 0.0, 1.0, 1.0)

@@ -82,11 +82,19 @@ def index_candidates(maps: Maps, hints: Hints) -> list[Line]:
     lines = find_lines(maps.still[outside], maps.grid.some(outside), most=60)
     reach = _merged([line for line in lines if line.inner < REACH * maps.rim])
     if hints.index_deg is None:
-        return [line for line in reach if line.score > least_clear(maps.still, CLEAR_A_RADIUS)]
+        least = least_clear(maps.still, CLEAR_A_RADIUS) * _shown_beside(maps)
+        return [line for line in reach if line.score > least]
     pointed = hints.index_deg
     near = [line for line in reach if abs(wrap(line.deg - pointed)) < POINTED_WITHIN_DEG]
     near.sort(key=lambda line: abs(wrap(line.deg - pointed)) - 0.01 * min(line.score, 100.0))
     return near[:1] or [Line(pointed, 1.5, OUTSIDE * maps.rim, 1.1 * maps.rim, 1, 4.0)]
+
+
+def _shown_beside(maps: Maps) -> float:
+    """Share of the radii in which an index is looked for that show anything: few beyond the edge of a timing hole."""
+    beside = (maps.grid.radii > OUTSIDE * maps.rim) & (maps.grid.radii < REACH * maps.rim)
+    shown = (maps.still[beside] != 0).mean(axis=0)
+    return float(np.median(shown[shown > 0])) if shown.any() else 1.0
 
 
 def _merged(lines: list[Line]) -> list[Line]:

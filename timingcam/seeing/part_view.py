@@ -147,7 +147,6 @@ def _closer(flashes: Flashes, light: FlashLight, lit: list[LitPicture], what: tu
     start, covariance = _spaced(seen, told, *_refined(seen, start))
     start = _from_end_to_end(seen, start)
     turns, _ = _chained(seen, start.pose, start.inner)
-    _refuse_gap(seen, turns)
     return assembled(
         seen.stack, (start.pose, covariance), (mean, known), None, PartSeen(seen.part, seen.still, turns, start.inner)
     )
@@ -157,9 +156,12 @@ def _refined(seen: _Seen, start: _Start) -> tuple[_Start, np.ndarray]:
     """The pose that the turning asks for, as long as it explains what moves no worse, and its covariance."""
     covariance = np.eye(6)
     turns, share = _chained(seen, start.pose, start.inner)
-    _refuse_gap(seen, turns)
     for _ in range(ROUNDS):
-        evidence = _evidence(seen, (_grid(start.pose, start.inner), turns), start)
+        try:
+            evidence = _evidence(seen, (_grid(start.pose, start.inner), turns), start)
+        except CannotMeasure:
+            _refuse_gap(seen, turns)  # what is behind it
+            raise
         pose, covariance = _fitted(start.pose, evidence)
         turns, left = _chained(seen, pose, start.inner)
         if not left < NO_WORSE * share:
