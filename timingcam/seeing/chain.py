@@ -55,7 +55,7 @@ def chained_turns(
     strips: list[np.ndarray],
     knowns: list[np.ndarray],
     alike: float = LEAST_ALIKE,
-    part_of: np.ndarray | None = None,
+    rate_hz: np.ndarray | None = None,
 ) -> list[Turn | None]:
     """Turns of strips in the order of speed, from the one that shows most outwards.
 
@@ -65,9 +65,9 @@ def chained_turns(
     alike : float
         How alike, as a correlation, a strip and the map must be where it is found much further round. `SURELY_ALIKE`
         where so little shows that two flashes may have no mark in common, and one mark could be taken for the next.
-    part_of : ndarray of int, shape (n,), optional
-        The part of the speeds that each strip is of, as `by_speed` tells them. From one part to the next the marks may
-        have moved far: only one place may look alike then, near or far, and clearly so.
+    rate_hz : ndarray, shape (n,), optional
+        How fast flashes come about each strip, rising. Across a wide step of it the marks may have moved far: only one
+        place may look alike then, near or far, and clearly so.
 
     Returns
     -------
@@ -78,21 +78,23 @@ def chained_turns(
     turns: list[Turn | None] = [None] * n
     if not n:
         return turns
-    part_of = np.zeros(n, int) if part_of is None else part_of
-    most = np.argmax(np.bincount(part_of))  # where speeds change by small steps, the marks' way is told best
-    first = int(np.argmax([k.sum() if of == most else -1.0 for k, of in zip(knowns, part_of, strict=True)]))
+    rate = np.ones(n) if rate_hz is None else rate_hz
+    # Where speeds change by small steps for longest, the marks' way is told best.
+    part_of = np.concatenate([[0], np.cumsum(rate[1:] > WIDEST_STEP * rate[:-1])])
+    longest = part_of == np.argmax(np.bincount(part_of))
+    first = int(np.argmax([k.sum() if here else -1.0 for k, here in zip(knowns, longest, strict=True)]))
     growing = _Growing(np.zeros(strips[first].shape, np.float32), np.zeros(strips[first].shape, np.float32))
     growing.add(strips[first], knowns[first], 0.0)
     turns[first] = Turn(0.0, 0.2, 1.0, 0.0, 1.0, 1.0)
     for order in (range(first + 1, n), range(first - 1, -1, -1)):
-        near, of = 0.0, part_of[first]
+        near, before = 0.0, first
         for k in order:
-            look = _found if part_of[k] == of else _found_across
+            look = _found if _beside(rate, before, k) else _found_across
             found = look(growing, (strips[k], knowns[k]), near, alike)
             if found is None:
                 continue
             turns[k] = found
-            near, of = found.deg, part_of[k]
+            near, before = found.deg, k
             growing.add(strips[k], knowns[k], found.deg)
     # Again against all, since the first ones saw little of the map.
     for k in range(n):
@@ -101,12 +103,17 @@ def chained_turns(
         had = turns[k]
         if had is not None:
             growing.add(strips[k], knowns[k], had.deg, -1)
-        same = (j for j in (k, k - 1, k + 1) if 0 <= j < n and part_of[j] == part_of[k])
+        same = (j for j in (k, k - 1, k + 1) if 0 <= j < n and _beside(rate, j, k))
         beside = [turn.deg for j in same if (turn := turns[j]) is not None]
         turns[k] = _found(growing, (strips[k], knowns[k]), beside[0], alike) if beside else None
         if (found := turns[k]) is not None:
             growing.add(strips[k], knowns[k], found.deg)
     return turns
+
+
+def _beside(rate_hz: np.ndarray, j: int, k: int) -> bool:
+    low, high = sorted((rate_hz[j], rate_hz[k]))
+    return bool(high <= WIDEST_STEP * low)
 
 
 def _found(growing: _Growing, seen: tuple[np.ndarray, np.ndarray], near_deg: float, alike: float) -> Turn | None:
@@ -161,23 +168,8 @@ def _turn_at(score: np.ndarray, shared: np.ndarray, best: int) -> Turn:
     return Turn((deg + 180.0) % 360.0 - 180.0, 0.3, float(at), 0.0, float(shared[best]), float(at))
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Order:
-    """How fast flashes come, a second, rising, shape (n,), and the part of the speeds that each is of, from 0 up."""
-
-    rate_hz: np.ndarray
-    part_of: np.ndarray
-
-    def parted(self, found: np.ndarray) -> tuple[float, float] | None:
-        """The first step between parts of which one has nothing that is `found`, shape (n,); None if there is none."""
-        for k in np.flatnonzero(np.diff(self.part_of)):
-            if not (found[self.part_of == self.part_of[k]].any() and found[self.part_of == self.part_of[k + 1]].any()):
-                return float(self.rate_hz[k]), float(self.rate_hz[k + 1])
-        return None
-
-
-def by_speed(stack: Stack, flashes: Flashes) -> tuple[Stack, Order]:
-    """The pictures in the order of how fast flashes come there.
+def by_speed(stack: Stack, flashes: Flashes) -> tuple[Stack, np.ndarray]:
+    """The pictures in the order of how fast flashes come there, and that, flashes a second, shape (n,).
 
     Advance follows speed, so that neighbours in speed show marks at nearly the same place, however far apart in time.
     """
@@ -186,7 +178,34 @@ def by_speed(stack: Stack, flashes: Flashes) -> tuple[Stack, Order]:
     gaps = np.minimum(np.append(apart, np.inf), np.insert(apart, 0, np.inf))
     rate = 1.0 / np.maximum(gaps[[lit.flash for lit in stack.lit]], 1e-6)
     order = np.argsort(rate, kind="stable")
-    rising = rate[order]
-    part_of = np.concatenate([[0], np.cumsum(rising[1:] > WIDEST_STEP * rising[:-1])])
-    ordered = Stack(stack.light, [stack.lit[k] for k in order], [stack.shifts[k] for k in order])
-    return ordered, Order(rising, part_of)
+    return Stack(stack.light, [stack.lit[k] for k in order], [stack.shifts[k] for k in order]), rate[order]
+
+
+def shares_of_speed(rate_hz: np.ndarray) -> np.ndarray:
+    """How much of all speeds each picture stands for, shape (n,): a mean over them shows no mark where it stood for long.
+
+    Parameters
+    ----------
+    rate_hz : ndarray, shape (n,)
+        Rising.
+    """
+    steps = np.minimum(np.diff(np.log(rate_hz)), np.log(WIDEST_STEP))
+    shares = 0.5 * (np.append(steps, 0.0) + np.insert(steps, 0, 0.0))
+    return shares / shares.sum() if shares.sum() > 0 else np.full(len(rate_hz), 1.0 / len(rate_hz))
+
+
+def widest_step(rate_hz: np.ndarray, turns: list[Turn | None]) -> tuple[float, float] | None:
+    """The step of the speed, flashes a second, across which nothing tells how the marks moved; None if there is none.
+
+    Parameters
+    ----------
+    rate_hz : ndarray, shape (n,)
+        Rising.
+    turns : list of Turn or None
+    """
+    found = np.array([turn is not None for turn in turns])
+    steps = np.flatnonzero((rate_hz[1:] > WIDEST_STEP * rate_hz[:-1]) & ~(found[1:] & found[:-1]))
+    if not len(steps):
+        return None
+    k = steps[np.argmax(rate_hz[steps + 1] / rate_hz[steps])]
+    return float(rate_hz[k]), float(rate_hz[k + 1])

@@ -18,7 +18,7 @@ import numpy as np
 from timingcam.errors import CannotMeasure
 from timingcam.seeing.angles import Turn
 from timingcam.seeing.arcs import LEAST_INNER, find_arcs
-from timingcam.seeing.chain import SURELY_ALIKE, Order, by_speed, chained_turns
+from timingcam.seeing.chain import SURELY_ALIKE, by_speed, chained_turns, shares_of_speed, widest_step
 from timingcam.seeing.clip import ClipInfo, frames
 from timingcam.seeing.constellation import CLEAR_MARK_A_RADIUS, least_clear
 from timingcam.seeing.drum import Drum
@@ -27,7 +27,7 @@ from timingcam.seeing.flashes import Flashes
 from timingcam.seeing.light import FlashLight, LitPicture
 from timingcam.seeing.lines import Line, find_lines
 from timingcam.seeing.marks import INSIDE, Maps, Place
-from timingcam.seeing.mosaic import Stack, lay, strips_by_pose
+from timingcam.seeing.mosaic import Stack, lay, strips_by_pose, weighted_mean
 from timingcam.seeing.opening import DO_OPENING, NotAPart, Opening, find_opening
 from timingcam.seeing.pose import Pose
 from timingcam.seeing.rigid import MIN_SPREAD_DEG, N_RIGID, Evidence, refine_pose
@@ -81,7 +81,7 @@ class _Seen:
     known: np.ndarray
     opening: Opening
     part: Part
-    order: Order
+    rate_hz: np.ndarray  # of flashes, about each of the pictures
 
     @property
     def still(self) -> np.ndarray:
@@ -141,8 +141,9 @@ def _closer(flashes: Flashes, light: FlashLight, lit: list[LitPicture], what: tu
     opening, told = what
     stack, mean, known = lay(light, lit, None, opening.beside(BESIDE_PX))
     opening = find_opening(stack, mean, known)
-    stack, order = by_speed(stack, flashes)
-    seen = _Seen(stack, mean, known, opening, Part(opening.shows, mean), order)
+    stack, rate_hz = by_speed(stack, flashes)
+    usual = weighted_mean(stack, shares_of_speed(rate_hz), mean)
+    seen = _Seen(stack, mean, known, opening, Part(opening.shows, usual), rate_hz)
     start = _start_on_edge(seen, told) if told.on_edge else _start_on_face(seen, told.widest_deg)
     start, covariance = _spaced(seen, told, *_refined(seen, start))
     start = _from_end_to_end(seen, start)
@@ -225,12 +226,12 @@ def _chained(seen: _Seen, pose: Pose | Drum, inner: float) -> tuple[list[Turn | 
 def _turns(seen: _Seen, pose: Pose | Drum, strips: list[np.ndarray], knowns: list[np.ndarray]) -> list[Turn | None]:
     if isinstance(pose, Drum):
         return chained_turns(strips, knowns)
-    return chained_turns(strips, knowns, SURELY_ALIKE, seen.order.part_of)
+    return chained_turns(strips, knowns, SURELY_ALIKE, seen.rate_hz)
 
 
 def _refuse_gap(seen: _Seen, turns: list[Turn | None]) -> None:
     """Refuse where nothing tells how flashes on either side of a wide step of the speed stand to one another."""
-    gap = seen.order.parted(np.array([turn is not None for turn in turns]))
+    gap = widest_step(seen.rate_hz, turns)
     if gap is not None:
         raise CannotMeasure(
             found=f"no readable flash between those that come {gap[0]:.1f} and {gap[1]:.1f} times a second",
