@@ -17,8 +17,6 @@ import numpy as np
 from scipy import fft
 
 from timingcam.seeing.angles import Turn, turned
-from timingcam.seeing.flashes import Flashes
-from timingcam.seeing.mosaic import Stack
 
 REACH_DEG = 14.0  # our choice: half of what an advancer moves; more between two flashes is a blip, or another mark
 # Our choice: on a steep rise, 24 degrees while the speed doubles, less than 10 degrees; marks that stand nearer than
@@ -166,46 +164,3 @@ def _turn_at(score: np.ndarray, shared: np.ndarray, best: int) -> Turn:
     part = 0.5 * (before - after) / bend if bend < 0 else 0.0
     deg = (best + float(np.clip(part, -0.5, 0.5))) * 360.0 / n
     return Turn((deg + 180.0) % 360.0 - 180.0, 0.3, float(at), 0.0, float(shared[best]), float(at))
-
-
-def by_speed(stack: Stack, flashes: Flashes) -> tuple[Stack, np.ndarray]:
-    """The pictures in the order of how fast flashes come there, and that, flashes a second, shape (n,).
-
-    Advance follows speed, so that neighbours in speed show marks at nearly the same place, however far apart in time.
-    """
-    apart = np.diff(flashes.time_s)
-    # A flash that was missed makes one of the two gaps about it twice as long.
-    gaps = np.minimum(np.append(apart, np.inf), np.insert(apart, 0, np.inf))
-    rate = 1.0 / np.maximum(gaps[[lit.flash for lit in stack.lit]], 1e-6)
-    order = np.argsort(rate, kind="stable")
-    return Stack(stack.light, [stack.lit[k] for k in order], [stack.shifts[k] for k in order]), rate[order]
-
-
-def shares_of_speed(rate_hz: np.ndarray) -> np.ndarray:
-    """How much of all speeds each picture stands for, shape (n,): a mean over them shows no mark where it stood for long.
-
-    Parameters
-    ----------
-    rate_hz : ndarray, shape (n,)
-        Rising.
-    """
-    steps = np.minimum(np.diff(np.log(rate_hz)), np.log(WIDEST_STEP))
-    shares = 0.5 * (np.append(steps, 0.0) + np.insert(steps, 0, 0.0))
-    return shares / shares.sum() if shares.sum() > 0 else np.full(len(rate_hz), 1.0 / len(rate_hz))
-
-
-def widest_step(rate_hz: np.ndarray, turns: list[Turn | None]) -> tuple[float, float] | None:
-    """The step of the speed, flashes a second, across which nothing tells how the marks moved; None if there is none.
-
-    Parameters
-    ----------
-    rate_hz : ndarray, shape (n,)
-        Rising.
-    turns : list of Turn or None
-    """
-    found = np.array([turn is not None for turn in turns])
-    steps = np.flatnonzero((rate_hz[1:] > WIDEST_STEP * rate_hz[:-1]) & ~(found[1:] & found[:-1]))
-    if not len(steps):
-        return None
-    k = steps[np.argmax(rate_hz[steps + 1] / rate_hz[steps])]
-    return float(rate_hz[k]), float(rate_hz[k + 1])

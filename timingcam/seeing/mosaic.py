@@ -244,30 +244,6 @@ def leading(place: Stack) -> Stack | None:
     return place if max(moved) < NEAR_SHARE * place.lit[0].luma.shape[1] else None
 
 
-def weighted_mean(stack: Stack, weights: np.ndarray, mean: np.ndarray) -> np.ndarray:
-    """The mean of the pictures, each with its weight; a plain mean where none that has weight shows anything.
-
-    Parameters
-    ----------
-    stack : Stack
-    weights : ndarray, shape (n_pictures,)
-    mean : ndarray, shape (h, w), float32
-        The plain one.
-    """
-    h, w = mean.shape
-    total, count = np.zeros((h, w), np.float32), np.zeros((h, w), np.float32)
-    inverse = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-    for lit, shift, weight in zip(stack.lit, stack.shifts, weights, strict=True):
-        warp = shift.matrix()
-        mask = np.zeros((h, w), np.uint8)
-        mask[lit.first : lit.last + 1] = 255
-        inside = cv2.warpPerspective(mask, warp, (w, h), flags=inverse) >= WHOLLY
-        laid = cv2.warpPerspective(stack.light.picture(lit.luma, lit.rows), warp, (w, h), flags=inverse)
-        total += np.float32(weight) * np.where(inside, laid, 0)
-        count += np.float32(weight) * inside
-    return np.where(count > 0, total / np.maximum(count, 1e-12), mean).astype(np.float32)
-
-
 def outside(shape: tuple[int, ...], pose: Pose | Drum, radius: float) -> np.ndarray:
     """Where a picture shows what lies further out than a radius, shape (h, w) of bool."""
     result = np.empty(shape[:2], bool)

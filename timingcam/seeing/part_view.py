@@ -18,7 +18,8 @@ import numpy as np
 from timingcam.errors import CannotMeasure
 from timingcam.seeing.angles import Turn
 from timingcam.seeing.arcs import LEAST_INNER, find_arcs
-from timingcam.seeing.chain import SURELY_ALIKE, by_speed, chained_turns, shares_of_speed, widest_step
+from timingcam.seeing.by_speed import by_speed, refuse_gap, shares_of_speed, usual_over
+from timingcam.seeing.chain import SURELY_ALIKE, chained_turns
 from timingcam.seeing.clip import ClipInfo, frames
 from timingcam.seeing.constellation import CLEAR_MARK_A_RADIUS, least_clear
 from timingcam.seeing.drum import Drum
@@ -27,7 +28,7 @@ from timingcam.seeing.flashes import Flashes
 from timingcam.seeing.light import FlashLight, LitPicture
 from timingcam.seeing.lines import Line, find_lines
 from timingcam.seeing.marks import INSIDE, Maps, Place
-from timingcam.seeing.mosaic import Stack, lay, strips_by_pose, weighted_mean
+from timingcam.seeing.mosaic import Stack, lay, strips_by_pose
 from timingcam.seeing.opening import DO_OPENING, NotAPart, Opening, find_opening
 from timingcam.seeing.pose import Pose
 from timingcam.seeing.rigid import MIN_SPREAD_DEG, N_RIGID, Evidence, refine_pose
@@ -142,7 +143,7 @@ def _closer(flashes: Flashes, light: FlashLight, lit: list[LitPicture], what: tu
     stack, mean, known = lay(light, lit, None, opening.beside(BESIDE_PX))
     opening = find_opening(stack, mean, known)
     stack, rate_hz = by_speed(stack, flashes)
-    usual = weighted_mean(stack, shares_of_speed(rate_hz), mean)
+    usual = usual_over(stack, shares_of_speed(rate_hz), mean, opening.shows)
     seen = _Seen(stack, mean, known, opening, Part(opening.shows, usual), rate_hz)
     start = _start_on_edge(seen, told) if told.on_edge else _start_on_face(seen, told.widest_deg)
     start, covariance = _spaced(seen, told, *_refined(seen, start))
@@ -161,7 +162,7 @@ def _refined(seen: _Seen, start: _Start) -> tuple[_Start, np.ndarray]:
         try:
             evidence = _evidence(seen, (_grid(start.pose, start.inner), turns), start)
         except CannotMeasure:
-            _refuse_gap(seen, turns)  # what is behind it
+            refuse_gap(seen.rate_hz, turns)  # what is behind it
             raise
         pose, covariance = _fitted(start.pose, evidence)
         turns, left = _chained(seen, pose, start.inner)
@@ -227,17 +228,6 @@ def _turns(seen: _Seen, pose: Pose | Drum, strips: list[np.ndarray], knowns: lis
     if isinstance(pose, Drum):
         return chained_turns(strips, knowns)
     return chained_turns(strips, knowns, SURELY_ALIKE, seen.rate_hz)
-
-
-def _refuse_gap(seen: _Seen, turns: list[Turn | None]) -> None:
-    """Refuse where nothing tells how flashes on either side of a wide step of the speed stand to one another."""
-    gap = widest_step(seen.rate_hz, turns)
-    if gap is not None:
-        raise CannotMeasure(
-            found=f"no readable flash between those that come {gap[0]:.1f} and {gap[1]:.1f} times a second",
-            expected="flashes at all speeds between, to follow the marks through the hole from one to the next",
-            do="open and close the throttle more slowly, or film for longer",
-        )  # fmt: skip
 
 
 def _start_on_face(seen: _Seen, widest_deg: float) -> _Start:

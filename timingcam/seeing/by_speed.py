@@ -1,0 +1,111 @@
+"""Pictures in the order of speed: advance follows speed, so that neighbours show marks at nearly the same place.
+
+In:  pictures laid on one another, the times of flashes.
+Out: the pictures in that order, and what they usually show over all speeds.
+Not here: how far the rotor had turned in each (`chain.py`).
+"""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+
+from timingcam.errors import CannotMeasure
+from timingcam.seeing.angles import Turn
+from timingcam.seeing.chain import WIDEST_STEP
+from timingcam.seeing.flashes import Flashes
+from timingcam.seeing.mosaic import WHOLLY, Stack
+
+MEDIAN_OF, LEAST_SEEN = 25, 5  # our choice: pictures; a mark is in a few of them at one place
+
+
+def by_speed(stack: Stack, flashes: Flashes) -> tuple[Stack, np.ndarray]:
+    """The pictures in the order of how fast flashes come there, and that, flashes a second, shape (n,).
+
+    Advance follows speed, so that neighbours in speed show marks at nearly the same place, however far apart in time.
+    """
+    apart = np.diff(flashes.time_s)
+    # A flash that was missed makes one of the two gaps about it twice as long.
+    gaps = np.minimum(np.append(apart, np.inf), np.insert(apart, 0, np.inf))
+    rate = 1.0 / np.maximum(gaps[[lit.flash for lit in stack.lit]], 1e-6)
+    order = np.argsort(rate, kind="stable")
+    return Stack(stack.light, [stack.lit[k] for k in order], [stack.shifts[k] for k in order]), rate[order]
+
+
+def shares_of_speed(rate_hz: np.ndarray) -> np.ndarray:
+    """How much of all speeds each picture stands for, shape (n,): a median over them shows no mark where it stood for
+    long.
+
+    Parameters
+    ----------
+    rate_hz : ndarray, shape (n,)
+        Rising.
+    """
+    steps = np.minimum(np.diff(np.log(rate_hz)), np.log(WIDEST_STEP))
+    shares = 0.5 * (np.append(steps, 0.0) + np.insert(steps, 0, 0.0))
+    return shares / shares.sum() if shares.sum() > 0 else np.full(len(rate_hz), 1.0 / len(rate_hz))
+
+
+def _widest_step(rate_hz: np.ndarray, turns: list[Turn | None]) -> tuple[float, float] | None:
+    """The step of the speed, flashes a second, across which nothing tells how the marks moved; None if there is none.
+
+    Parameters
+    ----------
+    rate_hz : ndarray, shape (n,)
+        Rising.
+    turns : list of Turn or None
+    """
+    found = np.array([turn is not None for turn in turns])
+    steps = np.flatnonzero((rate_hz[1:] > WIDEST_STEP * rate_hz[:-1]) & ~(found[1:] & found[:-1]))
+    if not len(steps):
+        return None
+    k = steps[np.argmax(rate_hz[steps + 1] / rate_hz[steps])]
+    return float(rate_hz[k]), float(rate_hz[k + 1])
+
+
+def refuse_gap(rate_hz: np.ndarray, turns: list[Turn | None]) -> None:
+    """Refuse where nothing tells how flashes on either side of a wide step of the speed stand to one another."""
+    gap = _widest_step(rate_hz, turns)
+    if gap is not None:
+        raise CannotMeasure(
+            found=f"no readable flash between those that come {gap[0]:.1f} and {gap[1]:.1f} times a second",
+            expected="flashes at all speeds between, to follow the marks through the hole from one to the next",
+            do="open and close the throttle more slowly, or film for longer",
+        )  # fmt: skip
+
+
+def usual_over(stack: Stack, shares: np.ndarray, mean: np.ndarray, where: np.ndarray) -> np.ndarray:
+    """The median of pictures at even steps of some quantity; the mean where few of them show anything.
+
+    Parameters
+    ----------
+    stack : Stack
+        In the order of that quantity.
+    shares : ndarray, shape (n_pictures,)
+        How much of it each picture stands for; they sum to 1.
+    mean : ndarray, shape (h, w), float32
+        Of all pictures.
+    where : ndarray, shape (h, w), bool
+        Only there the median is worked out.
+    """
+    rows, cols = np.nonzero(where)
+    box = slice(rows.min(), rows.max() + 1), slice(cols.min(), cols.max() + 1)
+    steps = (np.arange(MEDIAN_OF) + 0.5) / MEDIAN_OF
+    chosen = np.unique(np.searchsorted(np.cumsum(shares) - 0.5 * shares, steps).clip(0, len(shares) - 1))
+    laid = np.stack([_seen_at(stack, k, mean.shape, box) for k in chosen])
+    seen = np.isfinite(laid).sum(axis=0)
+    laid[:, seen < LEAST_SEEN] = 0.0
+    result = mean.copy()
+    result[box] = np.where(seen >= LEAST_SEEN, np.nanmedian(laid, axis=0), mean[box])
+    return result
+
+
+def _seen_at(stack: Stack, k: int, shape: tuple[int, ...], box: tuple[slice, slice]) -> np.ndarray:
+    """What a picture shows in a part of the reference; NaN where it shows nothing."""
+    (h, w), lit, inverse = shape, stack.lit[k], cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    warp = stack.shifts[k].matrix()
+    mask = np.zeros((h, w), np.uint8)
+    mask[lit.first : lit.last + 1] = 255
+    inside = cv2.warpPerspective(mask, warp, (w, h), flags=inverse)[box] >= WHOLLY
+    laid = cv2.warpPerspective(stack.light.picture(lit.luma, lit.rows), warp, (w, h), flags=inverse)[box]
+    return np.where(inside, laid, np.nan).astype(np.float32)
