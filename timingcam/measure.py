@@ -59,6 +59,7 @@ from timingcam.seeing.view import View
 from timingcam.seeing.whole_view import other_view
 
 NARROW_SHARE = 0.25  # our choice: of the rows; lower bands show the rotor in slices
+UNKNOWN_LINE_TIME = 0.1  # our choice, of itself: what it adds to a flash's time is then some per cent of the speed
 POOR_SPACING = 2.0  # our choice: chi-square a mark beyond which the other pose is asked
 Progress = Callable[[str, float], None]
 Looked = tuple[FlashTurns, Maps, Marks]
@@ -236,6 +237,11 @@ def _refuse_unknown(engine: Engine, cylinder: str) -> None:
 
 def _by_the_bands(refusal: CannotMeasure, flashes: Flashes, n_rows: int) -> CannotMeasure:
     """The refusal, with what is most likely behind it where each flash lights few rows."""
+    if flashes.line_time_s is None or flashes.line_time_sd_s > UNKNOWN_LINE_TIME * flashes.line_time_s:
+        return CannotMeasure(
+            found=f"flashes that light nearly whole frames, so that flash times are not known; {refusal.found}",
+            expected=refusal.expected, do=f"film with a shorter exposure and a brighter strobe; {refusal.do}",
+        )  # fmt: skip
     rows = float(np.median(flashes.piece_last - flashes.piece_first + 1)) if len(flashes.piece_last) else n_rows
     if rows >= NARROW_SHARE * n_rows:
         return refusal

@@ -90,11 +90,10 @@ def how_clear(maps: Maps, engine: Engine, cylinder: str, btdc: dict[str, float])
 def _refuse_drifting(turns_deg: np.ndarray) -> None:
     """Refuse a strobe that does not follow the engine: the rotor is seen at angles all round."""
     ordered = np.sort(np.asarray(turns_deg, float) % 360.0)
-    gaps = np.diff(np.append(ordered, ordered[0] + 360.0))
     # A tenth of stray flashes is allowed for: the arc that holds the rest.
     n = len(ordered)
     keep = max(2, round(0.9 * n))
-    if n < 10 or gaps.max() > 180.0:
+    if n < 10:
         return
     doubled = np.append(ordered, ordered + 360.0)
     arc = float(min(doubled[i + keep - 1] - doubled[i] for i in range(n)))
