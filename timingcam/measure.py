@@ -139,6 +139,7 @@ def _reckoned(seen: Seen, engine: Engine, cylinder: str, options: Options) -> Me
     """What was seen, as advance against speed."""
     angles = flash_angles(seen, engine, cylinder)
     windows_s = seen.windows_s()
+    give_back()  # the pictures of the flashes were looked at
     track = read_sound(seen.info, _stretch(seen.info, options.capture_fps))
     told = speed_of(angles, engine, windows_s, options.rpm, note_of(track, engine))
     readings = advance_readings(seen, angles, told.speed, options.strobe)

@@ -89,18 +89,18 @@ def speed_from_sound(samples: np.ndarray, rate: float, firing_deg: tuple[float, 
     sound = _kept(samples, rate)
     combs = _Combs.of(harmonic_weights(firing_deg, strokes), strokes)
     middles = np.arange(WINDOW_S / 2, len(sound) / RATE_HZ - WINDOW_S / 2, HOP_S)
-    contrast = np.empty((len(middles), len(CHIRPS), len(combs.rpm)), dtype=np.float32)
+    # Of each moment only the best chirp's contrast is kept: all of them take room that grows with the clip.
+    best = np.empty((len(middles), len(combs.rpm)), dtype=np.float32)
+    chirp = np.empty(best.shape, dtype=np.uint8)
     for i, middle in enumerate(middles):
-        for j, chirp in enumerate(CHIRPS):
-            contrast[i, j] = combs.contrast(_log_spectrum(sound, float(middle), float(chirp)))
-    path, chirps = _track(contrast)
-    rough, clear = _peaks(contrast, path, chirps, combs.rpm)
-    rival = np.array(
-        [
-            combs.rival(_log_spectrum(sound, float(m), float(CHIRPS[c])), int(k))
-            for m, c, k in zip(middles, chirps, path, strict=True)
-        ]
-    )
+        each = np.stack([combs.contrast(_log_spectrum(sound, float(middle), float(one))) for one in CHIRPS])
+        best[i], chirp[i] = each.max(axis=0), each.argmax(axis=0)
+    path, chirps = _track(best, chirp)
+    rival = np.empty(len(middles))
+    for i, (middle, k) in enumerate(zip(middles, path, strict=True)):
+        at_path = _log_spectrum(sound, float(middle), float(CHIRPS[chirps[i]]))
+        best[i], rival[i] = combs.contrast(at_path), combs.rival(at_path, int(k))
+    rough, clear = _peaks(best, path, combs.rpm)
     rpm, sd = _smoothed(_by_orders(sound, middles, rough, combs))
     return SoundSpeed(middles, rpm, sd, _trust(clear, rival, rough, rpm))
 
@@ -200,11 +200,11 @@ def _places(cycle_hz: np.ndarray, multiples: np.ndarray) -> tuple[np.ndarray, np
     return index, weight / weight.sum(axis=1, keepdims=True)
 
 
-def _track(contrast: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Speed and chirp, as indices, of the clearest course whose speeds agree with its chirps."""
-    best, chirp = contrast.max(axis=1), contrast.argmax(axis=1)
+def _track(best: np.ndarray, chirp: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Speed and chirp, as indices, of the clearest course whose speeds agree with its chirps, from the best contrast of
+    every speed at every moment and the chirp that has it, both (n_moments, n_rpm)."""
     moves = np.arange(-FARTHEST, FARTHEST + 1)
-    total, came_from = best[0].astype(float), np.zeros((len(best), best.shape[1]), dtype=int)
+    total, came_from = best[0].astype(float), np.zeros(best.shape, dtype=np.int16)
     for i in range(1, len(best)):
         options = np.full((len(moves), best.shape[1]), -np.inf)
         for k, move in enumerate(moves):
@@ -221,13 +221,12 @@ def _track(contrast: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     return path, chirp[np.arange(len(best)), path]
 
 
-def _peaks(
-    contrast: np.ndarray, path: np.ndarray, chirp: np.ndarray, grid: np.ndarray
-) -> tuple[np.ndarray, np.ndarray]:
-    """Speed between the grid's steps by a parabola through the contrast's top, and that top."""
+def _peaks(contrast: np.ndarray, path: np.ndarray, grid: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Speed between the grid's steps by a parabola through the contrast's top, and that top; `contrast` (n_moments,
+    n_rpm) at the path's own chirps."""
     frame = np.arange(len(path))
     at = np.clip(path, 2, len(grid) - 3)
-    near = np.stack([contrast[frame, chirp, at + k] for k in range(-2, 3)]).astype(float)
+    near = np.stack([contrast[frame, at + k] for k in range(-2, 3)]).astype(float)
     bend = (2 * near[0] - near[1] - 2 * near[2] - near[3] + 2 * near[4]) / 7.0
     slope = (-2 * near[0] - near[1] + near[3] + 2 * near[4]) / 10.0
     step = np.where(bend < 0, np.clip(-slope / np.minimum(bend, -1e-9), -2, 2), 0.0)
@@ -263,12 +262,11 @@ def _by_orders(sound: np.ndarray, middles: np.ndarray, rough: np.ndarray, combs:
         t = np.arange(len(sound)) / RATE_HZ
         log_rpm = np.interp(t, middles, median_filter(np.log(rpm), size=3, mode="nearest"))
         played = np.concatenate([[0.0], np.cumsum(np.exp(log_rpm[1:]) / ORDER_RPM / RATE_HZ)])
-        contrast = np.empty((len(middles), 1, len(grid)))
+        contrast = np.empty((len(middles), len(grid)))
         for i, middle in enumerate(np.interp(middles, t, played)):
             u = middle + np.linspace(-ORDER_WINDOW_S / 2, ORDER_WINDOW_S / 2, int(ORDER_WINDOW_S * RATE_HZ))
-            contrast[i, 0] = combs.contrast(_whitened(np.interp(np.interp(u, played, t), t, sound)))[near]
-        path, still = contrast[:, 0].argmax(axis=1), np.zeros(len(middles), dtype=int)
-        ratio = _peaks(contrast, path, still, grid)[0] / ORDER_RPM
+            contrast[i] = combs.contrast(_whitened(np.interp(np.interp(u, played, t), t, sound)))[near]
+        ratio = _peaks(contrast, contrast.argmax(axis=1), grid)[0] / ORDER_RPM
         rpm = ratio * np.exp(np.interp(middles, t, log_rpm))
     return rpm
 

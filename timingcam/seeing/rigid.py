@@ -119,6 +119,7 @@ def _equations(
     back = _turned_back(strips, evidence.turns_deg)
     mean = ((back * weight).sum(axis=0) / np.maximum(weight.sum(axis=0), 1)).astype(np.float32)
     residual = (back - mean) * weight
+    del strips, known, back  # each takes several megabytes
     if sigma is None:
         sigma = 1.4826 * float(np.median(np.abs(residual[weight]))) + 1e-9 if weight.any() else 1.0
     columns = _columns(mean, weight, evidence, (pose, sides))
@@ -129,7 +130,9 @@ def _equations(
     # What is off is off by parts of a pixel, and weighs more the smaller the rotor appears.
     counts = CELL_COUNTS * min(1.0, start.size_px / FULL_SIZE_PX) ** 2
     own = [k * weight * trust for k in (along, bend, mean)]
-    g, r, c = _turning_equations(residual * trust, own, [k * trust for k in columns], (sigma, counts))
+    for part in (residual, *columns):
+        part *= trust
+    g, r, c = _turning_equations(residual, own, columns, (sigma, counts))
     return gram + g, right + r, cost + c, sigma
 
 

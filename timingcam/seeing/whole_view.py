@@ -170,8 +170,10 @@ def _rigid(stack: Stack, starts: list[_Start], circles_px: tuple[np.ndarray, ...
     least = min((share for share in left if np.isfinite(share)), default=np.nan)
     hopeful = [one for one, share in zip(tried, left, strict=True) if not share > HOPELESS * least]
     fitted = []
-    # One after the other: each takes twenty times the room of its strips.
-    for start, evidence in hopeful:
+    del tried
+    # One after the other, and gone after that: each takes twenty times the room of its strips.
+    while hopeful:
+        start, evidence = hopeful.pop(0)
         pose, covariance, cost = refine_pose(start.pose, evidence)
         turning = len(evidence.turns_deg) > 0
         # A pose in which nothing that turns was recognised comes last, and by its rim.
