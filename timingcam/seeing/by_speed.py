@@ -12,38 +12,20 @@ import numpy as np
 
 from timingcam.errors import CannotMeasure
 from timingcam.seeing.angles import Turn
-from timingcam.seeing.chain import WIDEST_STEP
-from timingcam.seeing.flashes import Flashes
 from timingcam.seeing.mosaic import WHOLLY, Stack
+from timingcam.seeing.speeds import WIDEST_STEP, evenly
 
-MEDIAN_OF, LEAST_SEEN = 25, 5  # our choice: pictures; a mark is in a few of them at one place
+LEAST_SEEN = 5  # our choice: pictures
 
 
-def by_speed(stack: Stack, flashes: Flashes) -> tuple[Stack, np.ndarray]:
+def by_speed(stack: Stack) -> tuple[Stack, np.ndarray]:
     """The pictures in the order of how fast flashes come there, and that, flashes a second, shape (n,).
 
     Advance follows speed, so that neighbours in speed show marks at nearly the same place, however far apart in time.
     """
-    apart = np.diff(flashes.time_s)
-    # A flash that was missed makes one of the two gaps about it twice as long.
-    gaps = np.minimum(np.append(apart, np.inf), np.insert(apart, 0, np.inf))
-    rate = 1.0 / np.maximum(gaps[[lit.flash for lit in stack.lit]], 1e-6)
+    rate = stack.rate_hz
     order = np.argsort(rate, kind="stable")
     return Stack(stack.light, [stack.lit[k] for k in order], [stack.shifts[k] for k in order]), rate[order]
-
-
-def shares_of_speed(rate_hz: np.ndarray) -> np.ndarray:
-    """How much of all speeds each picture stands for, shape (n,): a median over them shows no mark where it stood for
-    long.
-
-    Parameters
-    ----------
-    rate_hz : ndarray, shape (n,)
-        Rising.
-    """
-    steps = np.minimum(np.diff(np.log(rate_hz)), np.log(WIDEST_STEP))
-    shares = 0.5 * (np.append(steps, 0.0) + np.insert(steps, 0, 0.0))
-    return shares / shares.sum() if shares.sum() > 0 else np.full(len(rate_hz), 1.0 / len(rate_hz))
 
 
 def _widest_step(rate_hz: np.ndarray, turns: list[Turn | None]) -> tuple[float, float] | None:
@@ -74,15 +56,14 @@ def refuse_gap(rate_hz: np.ndarray, turns: list[Turn | None]) -> None:
         )  # fmt: skip
 
 
-def usual_over(stack: Stack, shares: np.ndarray, mean: np.ndarray, where: np.ndarray) -> np.ndarray:
-    """The median of pictures at even steps of some quantity; the mean where few of them show anything.
+def usual_over(stack: Stack, rate_hz: np.ndarray, mean: np.ndarray, where: np.ndarray) -> np.ndarray:
+    """The median of pictures at even steps of the speed; the mean where few of them show anything.
 
     Parameters
     ----------
     stack : Stack
-        In the order of that quantity.
-    shares : ndarray, shape (n_pictures,)
-        How much of it each picture stands for; they sum to 1.
+    rate_hz : ndarray, shape (n_pictures,)
+        How fast flashes come about each picture.
     mean : ndarray, shape (h, w), float32
         Of all pictures.
     where : ndarray, shape (h, w), bool
@@ -90,9 +71,7 @@ def usual_over(stack: Stack, shares: np.ndarray, mean: np.ndarray, where: np.nda
     """
     rows, cols = np.nonzero(where)
     box = slice(rows.min(), rows.max() + 1), slice(cols.min(), cols.max() + 1)
-    steps = (np.arange(MEDIAN_OF) + 0.5) / MEDIAN_OF
-    chosen = np.unique(np.searchsorted(np.cumsum(shares) - 0.5 * shares, steps).clip(0, len(shares) - 1))
-    laid = np.stack([_seen_at(stack, k, mean.shape, box) for k in chosen])
+    laid = np.stack([_seen_at(stack, k, mean.shape, box) for k in evenly(rate_hz)])
     seen = np.isfinite(laid).sum(axis=0)
     laid[:, seen < LEAST_SEEN] = 0.0
     result = mean.copy()

@@ -17,11 +17,9 @@ import numpy as np
 from scipy import fft
 
 from timingcam.seeing.angles import Turn, turned
+from timingcam.seeing.speeds import WIDEST_STEP
 
 REACH_DEG = 14.0  # our choice: half of what an advancer moves; more between two flashes is a blip, or another mark
-# Our choice: on a steep rise, 24 degrees while the speed doubles, less than 10 degrees; marks that stand nearer than
-# that are told apart by what stands beside them.
-WIDEST_STEP = 1.35
 NEARER_COUNTS = 0.08  # of correlation, our choice: from where it was to the end of the reach
 LEAST_SHARED = 0.35  # our choice: of what a strip shows, that is on the map
 ALL_SHARED = 0.7  # our choice: of what a strip shows: as good as all of it

@@ -62,6 +62,13 @@ class Flashes:
     def __len__(self) -> int:
         return len(self.time_s)
 
+    def rate_hz(self) -> np.ndarray:
+        """How fast flashes come about each, a second, shape (n_flashes,)."""
+        apart = np.diff(self.time_s)
+        # A flash that was missed makes one of the two gaps about it twice as long.
+        gaps = np.minimum(np.append(apart, np.inf), np.insert(apart, 0, np.inf))
+        return 1.0 / np.maximum(gaps, 1e-6)
+
 
 @dataclass(frozen=True, slots=True)
 class Shutter:

@@ -17,13 +17,15 @@ AMBIENT_MATTERS = 0.02  # our choice: ambient light below this share of the flas
 
 @dataclass(frozen=True, slots=True, eq=False)
 class LitPicture:
-    """One frame in which a flash lit rows `first` to `last` in full; `flash` is its number."""
+    """One frame in which a flash lit rows `first` to `last` in full; `flash` is its number, `rate_hz` how fast flashes
+    come about it, NaN where that does not matter."""
 
     luma: np.ndarray
     frame: int
     flash: int
     first: int
     last: int
+    rate_hz: float = float("nan")
 
     @property
     def rows(self) -> tuple[int, int]:

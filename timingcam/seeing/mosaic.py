@@ -39,6 +39,11 @@ class Stack:
     lit: list[LitPicture]
     shifts: list[Shift]
 
+    @property
+    def rate_hz(self) -> np.ndarray:
+        """How fast flashes come about each picture, shape (n,)."""
+        return np.array([lit.rate_hz for lit in self.lit])
+
     def between(self, one: LitPicture, other: LitPicture) -> Shift | None:
         """From one picture's pixels to another's; None where either was not laid."""
         of = {id(lit): shift for lit, shift in zip(self.lit, self.shifts, strict=True)}

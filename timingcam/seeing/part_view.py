@@ -18,7 +18,7 @@ import numpy as np
 from timingcam.errors import CannotMeasure
 from timingcam.seeing.angles import Turn
 from timingcam.seeing.arcs import LEAST_INNER, find_arcs
-from timingcam.seeing.by_speed import by_speed, refuse_gap, shares_of_speed, usual_over
+from timingcam.seeing.by_speed import by_speed, refuse_gap, usual_over
 from timingcam.seeing.chain import SURELY_ALIKE, chained_turns
 from timingcam.seeing.clip import ClipInfo, frames
 from timingcam.seeing.constellation import CLEAR_MARK_A_RADIUS, least_clear
@@ -131,19 +131,19 @@ def find_part_view(info: ClipInfo, flashes: Flashes, light: FlashLight, lit: lis
     if len(lit) < FEWEST:
         raise _too_few(len(lit))
     try:
-        return _closer(flashes, light, lit, (opening, told))
+        return _closer(light, lit, (opening, told))
     except NotAPart as fault:
         # It was seen to be a part, and is not to be looked for as a whole.
         raise CannotMeasure(found=fault.found, expected=fault.expected, do=fault.do) from fault
 
 
-def _closer(flashes: Flashes, light: FlashLight, lit: list[LitPicture], what: tuple[Opening, Told]) -> View:
+def _closer(light: FlashLight, lit: list[LitPicture], what: tuple[Opening, Told]) -> View:
     """The view from all pictures that show the opening."""
     opening, told = what
     stack, mean, known = lay(light, lit, None, opening.beside(BESIDE_PX))
     opening = find_opening(stack, mean, known)
-    stack, rate_hz = by_speed(stack, flashes)
-    usual = usual_over(stack, shares_of_speed(rate_hz), mean, opening.shows)
+    stack, rate_hz = by_speed(stack)
+    usual = usual_over(stack, rate_hz, mean, opening.shows)
     seen = _Seen(stack, mean, known, opening, Part(opening.shows, usual), rate_hz)
     start = _start_on_edge(seen, told) if told.on_edge else _start_on_face(seen, told.widest_deg)
     start, covariance = _spaced(seen, told, *_refined(seen, start))
@@ -298,13 +298,14 @@ def _showing(info: ClipInfo, flashes: Flashes, opening: Opening) -> list[LitPict
     if len(index) > most:
         index = index[np.unique(np.linspace(0, len(index) - 1, most).round().astype(int))]
     index = index[np.argsort(flashes.piece_frame[index], kind="stable")]
-    wanted = flashes.piece_frame[index]
+    wanted, rate_hz = flashes.piece_frame[index], flashes.rate_hz()
     found = []
     for frame in frames(info):
         a, b = np.searchsorted(wanted, [frame.number, frame.number + 1])
         for k in index[a:b]:
             rows = int(flashes.piece_first[k]), int(flashes.piece_last[k])
-            found.append(LitPicture(frame.luma, frame.number, int(flashes.piece_of[k]), *rows))
+            flash = int(flashes.piece_of[k])
+            found.append(LitPicture(frame.luma, frame.number, flash, *rows, float(rate_hz[flash])))
     return found
 
 

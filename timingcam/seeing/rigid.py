@@ -130,8 +130,9 @@ def _equations(
     # What is off is off by parts of a pixel, and weighs more the smaller the rotor appears.
     counts = CELL_COUNTS * min(1.0, start.size_px / FULL_SIZE_PX) ** 2
     own = [k * weight * trust for k in (along, bend, mean)]
-    for part in (residual, *columns):
-        part *= trust
+    residual *= trust
+    for column in columns:
+        column *= trust
     g, r, c = _turning_equations(residual, own, columns, (sigma, counts))
     return gram + g, right + r, cost + c, sigma
 

@@ -152,7 +152,7 @@ def _degs_within(stack: Stack, pose: Pose) -> np.ndarray:
     """Turns of the flashes that look alike within a ring, NaN of the others."""
     grid = make_grid(pose.radius_px, INNER, 0.95, 1024, 48)
     strips, knowns = stack.strips(pose, grid)
-    turns = turns_of(build_map(grid, strips, knowns, CENTRE_SD), strips, knowns)
+    turns = turns_of(build_map(grid, strips, knowns, CENTRE_SD, rate_hz=stack.rate_hz), strips, knowns)
     return np.array([t.deg if t is not None and fits(t) else np.nan for t in turns])
 
 

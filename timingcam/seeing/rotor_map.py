@@ -18,9 +18,13 @@ import numpy as np
 from timingcam.seeing.angles import SETTLED_RAD, Turn, fits, read_turn, turned
 from timingcam.seeing.cells import Cells, RotorMap, telling_cells
 from timingcam.seeing.side_by_side import side_by_side
+from timingcam.seeing.speeds import evenly
 from timingcam.seeing.strips import Grid, pattern_trust, recentred
 
 Seen = tuple[np.ndarray, np.ndarray, Turn]  # a strip, where it is known, and its turn
+Strips = tuple[list[np.ndarray], list[np.ndarray]]  # of all flashes, and where they are known
+MUCH_LEFT = 0.3  # our choice: of all that is seen; a clear rotor leaves a tenth, a tilted or smeared one a quarter
+LEAST_SEEN = 3  # our choice: strips that tell what is usual
 MAP_ROUNDS = 5  # our choice: the map changes by less than its noise after three
 # The first maps are blurred, and change more than what an angle off by a part of a cell makes of them.
 EARLY_ROUNDS, EARLY_SETTLED_RAD = 3, 1e-3
@@ -48,6 +52,7 @@ def build_map(
     knowns: list[np.ndarray],
     centre_sd: float,
     begun: list[Turn | None] | None = None,
+    rate_hz: np.ndarray | None = None,
 ) -> RotorMap:
     """Build the map from the strips of many flashes, from the one that is most like the others outwards.
 
@@ -59,24 +64,67 @@ def build_map(
         See `RotorMap`.
     begun : list of Turn or None, optional
         Where the strips stand roughly, as far as that is known already: they are only looked for near there.
+    rate_hz : ndarray, shape (n_strips,), optional
+        How fast flashes come about each, where that is known.
     """
     first = int(np.argmax([k.sum() for k in knowns]))
-    shape = strips[0].shape
-    rotor = RotorMap(
-        grid, strips[first].astype(np.float32), knowns[first].astype(np.float32), np.zeros(shape, np.float32),
-        np.full(shape, 1.0, np.float32), np.full(shape, 1.0, np.float32), 1.0, centre_sd,
-    )  # fmt: skip
-    turns: list[Turn | None] = [None] * len(strips) if begun is None else list(begun)
+    seen = strips, knowns
+    none: list[Turn | None] = [None] * len(strips)
+    begins = _map_of(grid, strips[first], knowns[first], centre_sd)
     if begun is not None:
-        rotor = _rebuilt(rotor, strips, knowns, turns)
+        rotor, turns = _settled(_rebuilt(begins, *seen, begun), seen, list(begun), only_near=True)
+        return replace(rotor, inflation=_inflation(rotor, *seen, turns))
+    rotor, turns = _settled(begins, seen, none)
+    left = _left(rotor, turns, seen)
+    if left > MUCH_LEFT and rate_hz is not None and np.isfinite(rate_hz).all():
+        # Glare or a lead stands still before it, and was taken for it: begun again by what is not as usual.
+        apart = _apart(seen, rate_hz)
+        _, ahead = _settled(_map_of(grid, apart[first], knowns[first], centre_sd), (apart, knowns), none)
+        other = _settled(_rebuilt(begins, *seen, ahead), seen, none)
+        if _left(*other, seen) < left:
+            rotor, turns = other
+    return replace(rotor, inflation=_inflation(rotor, *seen, turns))
+
+
+def _map_of(grid: Grid, strip: np.ndarray, known: np.ndarray, centre_sd: float) -> RotorMap:
+    """The map that one flash makes by itself."""
+    none, one = np.zeros(strip.shape, np.float32), np.ones(strip.shape, np.float32)
+    return RotorMap(grid, strip.astype(np.float32), known.astype(np.float32), none, one, one, 1.0, centre_sd)
+
+
+def _settled(
+    rotor: RotorMap, seen: Strips, turns: list[Turn | None], only_near: bool = False
+) -> tuple[RotorMap, list[Turn | None]]:
+    """Map and angles, found by turns."""
+    strips, knowns = seen
     for round_number in range(MAP_ROUNDS):
-        cells = telling_cells(rotor)
         early = round_number < EARLY_ROUNDS
-        how = _How(rotor, cells, begun is not None, EARLY_SETTLED_RAD if early else SETTLED_RAD)
-        nears = [None] * len(strips) if early and begun is None else turns
+        how = _How(rotor, telling_cells(rotor), only_near, EARLY_SETTLED_RAD if early else SETTLED_RAD)
+        nears = [None] * len(strips) if early and not only_near else turns
         turns = list(side_by_side(how.read, list(zip(strips, knowns, nears, strict=True))))
         rotor = _rebuilt(rotor, strips, knowns, turns)
-    return replace(rotor, inflation=_inflation(rotor, strips, knowns, turns))
+    return rotor, turns
+
+
+def _left(rotor: RotorMap, turns: list[Turn | None], seen: Strips) -> float:
+    """Share of all strips' pattern that a map leaves unexplained; all of a strip that does not fit."""
+    left = total = 0.0
+    for strip, known, turn in zip(*seen, turns, strict=True):
+        rest = strip
+        if turn is not None and fits(turn):
+            rest = strip - rotor.still - _as_seen(rotor.light, turn, rotor.grid)
+        left += float(((rest * known) ** 2).sum())
+        total += float(((strip * known) ** 2).sum())
+    return left / max(total, 1e-12)
+
+
+def _apart(seen: Strips, rate_hz: np.ndarray) -> list[np.ndarray]:
+    """Strips less what each place usually shows over all speeds."""
+    strips, knowns = seen
+    shown = np.stack([np.where(knowns[k], strips[k], np.nan) for k in evenly(rate_hz)])
+    shown[:, np.isfinite(shown).sum(axis=0) < LEAST_SEEN] = 0.0
+    usual = np.nanmedian(shown, axis=0)
+    return [((strip - usual) * known).astype(np.float32) for strip, known in zip(strips, knowns, strict=True)]
 
 
 def _inflation(rotor: RotorMap, strips: list[np.ndarray], knowns: list[np.ndarray], turns: list[Turn | None]) -> float:

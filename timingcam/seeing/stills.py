@@ -56,14 +56,15 @@ def lit_pictures(
     of_frame: dict[int, list[int]] = defaultdict(list)
     for k, frame in enumerate(flashes.piece_frame):
         of_frame[int(frame)].append(k)
-    dark_rows = _dark_rows(bands)
+    dark_rows, rate_hz = _dark_rows(bands), flashes.rate_hz()
     kept, lit = [], []
     for frame in seen.kept:
         full = np.zeros(bands.n_rows, bool)
         for k in of_frame.get(frame.number, []):
             first, last = int(flashes.piece_first[k]), int(flashes.piece_last[k])
             full[first : last + 1] = True
-            lit.append(LitPicture(frame.luma, frame.number, int(flashes.piece_of[k]), first, last))
+            flash = int(flashes.piece_of[k])
+            lit.append(LitPicture(frame.luma, frame.number, flash, first, last, float(rate_hz[flash])))
         kept.append((frame.luma, dark_rows.get(frame.number, np.ones(bands.n_rows, bool)), full))
     return flash_light(table, kept), lit
 

@@ -133,7 +133,7 @@ def assembled(
     grid = make_grid(pose.radius_px, INNER if seen is None else seen.inner, WITHIN_RIM, **finest)
     strips, knowns = stack.strips(pose, grid, part)
     begun = None if seen is None else seen.turns
-    rotor = build_map(grid, strips, knowns, CENTRE_SD, begun)
+    rotor = build_map(grid, strips, knowns, CENTRE_SD, begun, stack.rate_hz)
     turns = turns_of(rotor, strips, knowns) if begun is None else _turns_near(rotor, strips, knowns, begun)
     turns = [turn if turn is not None and fits(turn) else None for turn in turns]
     degs = np.array([np.nan if turn is None else turn.deg for turn in turns])

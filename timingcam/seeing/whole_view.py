@@ -187,7 +187,7 @@ def _evidence(stack: Stack, start: _Start, circles_px: tuple[np.ndarray, ...]) -
     """The flashes that differ most in angle, as one pose shows them."""
     grid = make_grid(start.pose.radius_px, INNER, 0.97, 1024, 40)
     strips, knowns = stack.strips(start.pose, grid)
-    rotor = build_map(grid, strips, knowns, CENTRE_SD)
+    rotor = build_map(grid, strips, knowns, CENTRE_SD, rate_hz=stack.rate_hz)
     turns = turns_of(rotor, strips, knowns)
     usable = [i for i, t in enumerate(turns) if t is not None and fits(t) and knowns[i].mean() > 0.15]
     degs = np.array([turns[i].deg for i in usable])  # type: ignore[union-attr]
