@@ -39,6 +39,7 @@ CLEAR_ENOUGH = 250.0  # a line this clear is as good as any
 LEAST_FIT = 0.25  # of plausibility; beyond 16 degrees off the file's curve
 EVEN_WITHIN_DEG, EVEN_TO = 3.0, 1.25  # our choice: a pointer's tip; rim radii
 LEAST_EVEN = 0.1
+EVEN_ENOUGH = 0.5  # our choice, of a short index: an opening's edge comes to 0.2, a notch to 0.7
 LEAST_CLAIM = 0.2  # our choice: of the best; what looks much less like an index is none
 CLEARLY_EVEN, MORE_EVEN = 0.7, 0.2  # our choice: sides that mirror each other; worth moving the line for
 BROAD_DEG = 5.0  # our choice: what is broader is a lug or a coil rather than an index
@@ -82,8 +83,10 @@ def index_candidates(maps: Maps, hints: Hints) -> list[Line]:
     lines = find_lines(maps.still[outside], maps.grid.some(outside), most=60)
     reach = _merged([line for line in lines if line.inner < REACH * maps.rim])
     if hints.index_deg is None:
-        least = least_clear(maps.still, CLEAR_A_RADIUS) * _shown_beside(maps)
-        return [line for line in reach if line.score > least]
+        least = least_clear(maps.still, CLEAR_A_RADIUS)
+        clear = [line for line in reach if line.score > least * _shown_beside(maps)]
+        # An opening's own edge is as clear as that, but not even.
+        return [line for line in clear if line.score > least or _about_its_middle(maps, line)[1] > EVEN_ENOUGH]
     pointed = hints.index_deg
     near = [line for line in reach if abs(wrap(line.deg - pointed)) < POINTED_WITHIN_DEG]
     near.sort(key=lambda line: abs(wrap(line.deg - pointed)) - 0.01 * min(line.score, 100.0))
