@@ -48,7 +48,7 @@ from timingcam.seeing.clock import frame_clock
 from timingcam.seeing.flashes import Flashes, find_flashes
 from timingcam.seeing.hints import Pointed, hints_on_maps, refuse_unknown_marks
 from timingcam.seeing.marks import Maps, Marks, maps_of, sense_of, spacing_misfit
-from timingcam.seeing.memory import give_back
+from timingcam.seeing.memory import few_heaps, give_back
 from timingcam.seeing.naming import find_marks
 from timingcam.seeing.readout import FlashTurns, read_flashes
 from timingcam.seeing.soundtrack import read_sound
@@ -179,6 +179,7 @@ def watch(clip: str | Path, engine: Engine, cylinder: str, options: Options, pro
     -------
     Seen
     """
+    few_heaps()
     info = open_clip(clip)
     light_table = linear_light(info)
 

@@ -60,3 +60,26 @@ def test_a_step_within_the_hole_is_followed(jump_deg: float) -> None:
 
 def test_no_strip_no_turn() -> None:
     assert chained_turns([], []) == []
+
+
+@pytest.mark.parametrize("jump_deg", [4.0, 9.0])
+def test_a_wide_step_of_speed_is_crossed_where_one_place_alone_looks_alike(jump_deg: float) -> None:
+    degs = -np.concatenate([np.full(6, 8.0), np.linspace(8 + jump_deg, 32, 12)])
+    rate_hz = np.concatenate([np.full(6, 11.0), np.linspace(18, 40, 12)])
+    turns = chained_turns(*seen(rotor(letters=True), degs), SURELY_ALIKE, rate_hz)
+    found = np.array([np.nan if t is None else t.deg for t in turns])
+    off = found - degs - np.nanmedian(found - degs)
+    assert np.isfinite(off).all() and np.abs(off).max() < 0.25
+
+
+def test_across_a_wide_step_one_mark_is_not_taken_for_the_next() -> None:
+    """No letters, and the marks move by as much as two of them are apart: laid mark on mark they would look alike."""
+    degs = -np.concatenate([np.full(6, 10.0), np.full(6, 18.0)])
+    rate_hz = np.concatenate([np.full(6, 11.0), np.full(6, 18.0)])
+    strips = seen(rotor(letters=False), degs)
+    near = [np.nan if t is None else t.deg for t in chained_turns(*strips, SURELY_ALIKE)]
+    across = [np.nan if t is None else t.deg for t in chained_turns(*strips, SURELY_ALIKE, rate_hz)]
+    right = np.abs(np.diff(degs[[0, -1]]))[0]
+    moved = abs(across[-1] - across[0])
+    assert np.isnan(moved) or moved == pytest.approx(right, abs=0.5)
+    assert np.isfinite(near).all()  # without the speed it is taken, right or wrong

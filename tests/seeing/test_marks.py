@@ -19,7 +19,7 @@ from timingcam.errors import CannotMeasure
 from timingcam.reckoning.assemble import btdc_of_marks
 from timingcam.seeing.constellation import evenness_about
 from timingcam.seeing.marks import Hints, Maps, Marks, advance_seen, mark_places, rotor_angle_deg
-from timingcam.seeing.naming import find_marks
+from timingcam.seeing.naming import _refuse_drifting, find_marks
 from timingcam.seeing.pose import square_on
 
 SENSE = {"clockwise": 1, "anticlockwise": -1}
@@ -295,3 +295,14 @@ def test_the_pose_s_doubt_goes_into_the_marks() -> None:
     turn = float(np.median(maps.turns_deg))
     assert doubtful.bend_sd_deg(-75.0 - turn, -75.0) < 0.1 * doubtful.bend_sd_deg(15.0 - turn, -75.0)
     assert named(doubtful, one).zero_sd_deg > 1.2 * named(known, one).zero_sd_deg
+
+
+@pytest.mark.parametrize(("spread_deg", "drifts"), [(60.0, False), (150.0, True), (300.0, True)])
+def test_a_strobe_that_drifts_is_told_by_the_spread(spread_deg: float, drifts: bool) -> None:
+    """Also where it drifted by less than half a turn, and with a tenth of stray flashes."""
+    degs = np.concatenate([np.linspace(0, spread_deg, 36), [170.0, -100.0]])
+    if drifts:
+        with pytest.raises(CannotMeasure, match="spread over"):
+            _refuse_drifting(degs)
+    else:
+        _refuse_drifting(degs)

@@ -6,7 +6,7 @@ import ctypes
 
 import pytest
 
-from timingcam.seeing.memory import give_back
+from timingcam.seeing.memory import M_ARENA_MAX, few_heaps, give_back
 
 
 def test_it_is_asked_for(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -28,3 +28,24 @@ def test_another_c_library(monkeypatch: pytest.MonkeyPatch, fault: Exception) ->
 
     monkeypatch.setattr(ctypes, "CDLL", library)
     give_back()
+
+
+def test_few_heaps(monkeypatch: pytest.MonkeyPatch) -> None:
+    asked: list[tuple[int, int]] = []
+
+    class Library:
+        def __init__(self, _: object) -> None:
+            self.mallopt = lambda *what: asked.append(what)
+
+    monkeypatch.setattr(ctypes, "CDLL", Library)
+    few_heaps()
+    assert asked == [(M_ARENA_MAX, 2)]
+
+
+@pytest.mark.parametrize("fault", [OSError("no library"), TypeError("a name is needed"), AttributeError("mallopt")])
+def test_no_heaps_to_choose(monkeypatch: pytest.MonkeyPatch, fault: Exception) -> None:
+    def library(_: object) -> object:
+        raise fault
+
+    monkeypatch.setattr(ctypes, "CDLL", library)
+    few_heaps()
