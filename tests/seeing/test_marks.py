@@ -306,3 +306,14 @@ def test_a_strobe_that_drifts_is_told_by_the_spread(spread_deg: float, drifts: b
             _refuse_drifting(degs)
     else:
         _refuse_drifting(degs)
+
+
+def test_a_lug_is_no_way_out_where_the_pointer_shows_the_other_cylinder() -> None:
+    """The strobe on cylinder two, which fires half a turn later; half a turn from the pointer stands a fainter lug."""
+    own, theirs = [("N", "one", 0.0), ("P", "one", 8.0), ("Q", "one", 31.0)], [("U", "two", 0.0), ("V", "two", 26.0)]
+    twin = engine(marks=(*own, *theirs), tdc=[0.0, 180.0])
+    maps = drawn(twin, 33.0, -75.0, ADVANCE, cylinder="two")
+    add_line(maps.still, GRID, 105.0, (1.03, 1.12), light=0.5)
+    with pytest.raises(CannotMeasure, match="as if the strobe were on cylinder two"):
+        named(maps, twin, "one")
+    assert apart_deg(named(maps, twin, "two").index.deg, -75.0) < CLOSE_DEG

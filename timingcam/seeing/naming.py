@@ -28,6 +28,7 @@ from timingcam.seeing.lines import find_lines
 from timingcam.seeing.marks import INSIDE, Hints, Maps, Marks, Place, mark_places
 from timingcam.seeing.placing import located
 
+CLEARLY_THEIRS = 1.5  # our choice: times as much like an index
 WIDEST_ARC_DEG = 75.0  # our choice: no advancer moves the spark by more than half of this
 
 
@@ -66,10 +67,16 @@ def find_marks(maps: Maps, engine: Engine, cylinder: str, btdc: dict[str, float]
             "--mark NAME@X,Y",
         )  # fmt: skip
     readings = readings_of(maps, zeros, still_lines, engine, cylinder)
+    others = {
+        c.name: readings_of(maps, zeros, still_lines, engine, c.name) for c in engine.cylinder if c.name != cylinder
+    }
     if not readings:
-        others = [c.name for c in engine.cylinder if c.name != cylinder]
-        fits = [c for c in others if readings_of(maps, zeros, still_lines, engine, c)]
-        raise _no_index(cylinder, fits)
+        raise _no_index(cylinder, [name for name, theirs in others.items() if theirs])
+    # A lug or a screw is no way out where the pointer itself shows the other cylinder's timing.
+    own = max(one.index_score for one in readings)
+    clearer = [name for name, theirs in others.items() if any(r.index_score > CLEARLY_THEIRS * own for r in theirs)]
+    if clearer and hints.index_deg is None:
+        raise _no_index(cylinder, clearer)
     best = best_reading(readings, hints)
     return located(maps, best, places, frozenset(name for name, _ in hints.marks_deg))
 
