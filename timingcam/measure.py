@@ -241,8 +241,8 @@ def _by_the_bands(refusal: CannotMeasure, flashes: Flashes, n_rows: int) -> Cann
     """The refusal, with what is most likely behind it where each flash lights few rows."""
     if flashes.line_time_s is None or flashes.line_time_sd_s > UNKNOWN_LINE_TIME * flashes.line_time_s:
         return CannotMeasure(
-            found=f"flashes that light nearly whole frames, so that flash times are not known; {refusal.found}",
-            expected=refusal.expected, do=f"film with a shorter exposure and a brighter strobe; {refusal.do}",
+            found=f"{refusal.found}; nor are flash times known well, as the clip does not tell the sensor's line time",
+            expected=refusal.expected, do=f"{refusal.do}; film with a shorter exposure and a brighter strobe",
         )  # fmt: skip
     rows = float(np.median(flashes.piece_last - flashes.piece_first + 1)) if len(flashes.piece_last) else n_rows
     if rows >= NARROW_SHARE * n_rows:
