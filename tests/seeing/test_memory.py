@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ctypes
+from collections.abc import Callable
 
 import pytest
 
@@ -21,15 +22,6 @@ def test_it_is_asked_for(monkeypatch: pytest.MonkeyPatch) -> None:
     assert asked == [0]
 
 
-@pytest.mark.parametrize("fault", [OSError("no library"), TypeError("a name is needed"), AttributeError("malloc_trim")])
-def test_another_c_library(monkeypatch: pytest.MonkeyPatch, fault: Exception) -> None:
-    def library(_: object) -> object:
-        raise fault
-
-    monkeypatch.setattr(ctypes, "CDLL", library)
-    give_back()
-
-
 def test_few_heaps(monkeypatch: pytest.MonkeyPatch) -> None:
     asked: list[tuple[int, int]] = []
 
@@ -42,10 +34,13 @@ def test_few_heaps(monkeypatch: pytest.MonkeyPatch) -> None:
     assert asked == [(M_ARENA_MAX, 2)]
 
 
-@pytest.mark.parametrize("fault", [OSError("no library"), TypeError("a name is needed"), AttributeError("mallopt")])
-def test_no_heaps_to_choose(monkeypatch: pytest.MonkeyPatch, fault: Exception) -> None:
+@pytest.mark.parametrize("asking", [give_back, few_heaps])
+@pytest.mark.parametrize(
+    "fault", [OSError("no library"), TypeError("a name is needed"), AttributeError("no such name")]
+)
+def test_another_c_library(monkeypatch: pytest.MonkeyPatch, fault: Exception, asking: Callable[[], None]) -> None:
     def library(_: object) -> object:
         raise fault
 
     monkeypatch.setattr(ctypes, "CDLL", library)
-    few_heaps()
+    asking()

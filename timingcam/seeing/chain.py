@@ -114,25 +114,32 @@ def _beside(rate_hz: np.ndarray, j: int, k: int) -> bool:
 
 def _found(growing: _Growing, seen: tuple[np.ndarray, np.ndarray], near_deg: float, alike: float) -> Turn | None:
     """The turn near another or, where nothing there looks alike, the one further off that clearly does."""
-    score, shared = _likeness(growing, *seen)
-    off = (np.arange(len(score)) * 360.0 / len(score) - near_deg + 180.0) % 360.0 - 180.0
+    score, shared, off = _likeness_about(growing, seen, near_deg)
     # Of two places that fit as well, the nearer.
     beside = np.where(np.abs(off) <= REACH_DEG, score - NEARER_COUNTS * (off / REACH_DEG) ** 2, -1.0)
     best = int(np.argmax(beside))
     if beside[best] >= LEAST_ALIKE:
         return _turn_at(beside, shared, best)
-    return _clearest(np.where(np.abs(off) <= FAR_DEG, score, -1.0), shared, off, alike)
+    return _clearest(score, shared, off, alike)
 
 
 def _found_across(growing: _Growing, seen: tuple[np.ndarray, np.ndarray], near_deg: float, alike: float) -> Turn | None:
     """The turn at the one place that clearly looks alike, wherever an advancer may have moved it to."""
+    return _clearest(*_likeness_about(growing, seen, near_deg), alike)
+
+
+def _likeness_about(
+    growing: _Growing, seen: tuple[np.ndarray, np.ndarray], near_deg: float
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """`_likeness`, and how far each turn is from another, degrees."""
     score, shared = _likeness(growing, *seen)
-    off = (np.arange(len(score)) * 360.0 / len(score) - near_deg + 180.0) % 360.0 - 180.0
-    return _clearest(np.where(np.abs(off) <= FAR_DEG, score, -1.0), shared, off, alike)
+    return score, shared, (np.arange(len(score)) * 360.0 / len(score) - near_deg + 180.0) % 360.0 - 180.0
 
 
 def _clearest(score: np.ndarray, shared: np.ndarray, off_deg: np.ndarray, alike: float) -> Turn | None:
-    """The turn that looks most alike; None where that is not enough, or another does nearly as much."""
+    """The turn that looks most alike, as far as marks move; None if that is not enough, or another does nearly as
+    much."""
+    score = np.where(np.abs(off_deg) <= FAR_DEG, score, -1.0)
     best = int(np.argmax(score))
     apart = np.abs((off_deg - off_deg[best] + 180.0) % 360.0 - 180.0) > APART_DEG
     if score[best] < alike or score[apart].max(initial=0.0) > RIVAL_SHARE * score[best]:
