@@ -19,6 +19,7 @@ from scipy.ndimage import median_filter
 
 from timingcam.errors import CannotMeasure
 from timingcam.reckoning.result import freeze, same_length
+from timingcam.seeing.side_by_side import side_by_side
 
 RATE_HZ = 4000  # what is kept of the sound: firing harmonics worth having lie below 1 kHz
 WINDOW_S, HOP_S = 0.6, 0.1  # our choice: five cycles at an idle of 1000 rpm; ten speeds a second
@@ -92,9 +93,13 @@ def speed_from_sound(samples: np.ndarray, rate: float, firing_deg: tuple[float, 
     # Of each moment only the best chirp's contrast is kept: all of them take room that grows with the clip.
     best = np.empty((len(middles), len(combs.rpm)), dtype=np.float32)
     chirp = np.empty(best.shape, dtype=np.uint8)
-    for i, middle in enumerate(middles):
-        each = np.stack([combs.contrast(_log_spectrum(sound, float(middle), float(one))) for one in CHIRPS])
-        best[i], chirp[i] = each.max(axis=0), each.argmax(axis=0)
+
+    def best_at(middle: float) -> tuple[np.ndarray, np.ndarray]:
+        each = np.stack([combs.contrast(_log_spectrum(sound, middle, float(one))) for one in CHIRPS])
+        return each.max(axis=0), each.argmax(axis=0)
+
+    for i, (highest, which) in enumerate(side_by_side(best_at, middles.tolist())):
+        best[i], chirp[i] = highest, which
     path, chirps = _track(best, chirp)
     rival = np.empty(len(middles))
     for i, (middle, k) in enumerate(zip(middles, path, strict=True)):
@@ -141,8 +146,12 @@ def _log_spectrum(sound: np.ndarray, middle_s: float, chirp: float) -> np.ndarra
     half = WINDOW_S / 2
     even = np.linspace(-half, half, int(WINDOW_S * RATE_HZ))
     # Equal steps of phase rather than of time: phase/frequency = t + chirp·t²/2, turned round.
-    at = even if chirp == 0 else (np.sqrt(np.maximum(1 + 2 * chirp * even, 0.05)) - 1) / chirp
-    return _whitened(np.interp(at + middle_s, np.arange(len(sound)) / RATE_HZ, sound))
+    at = even.copy() if chirp == 0 else (np.sqrt(np.maximum(1 + 2 * chirp * even, 0.05)) - 1) / chirp
+    at += middle_s
+    # Between the samples on either side: to write down the times of all of them would take longer than the rest.
+    first, last = max(int(at[0] * RATE_HZ) - 1, 0), int(at[-1] * RATE_HZ) + 3
+    near = sound[first:last]
+    return _whitened(np.interp(at, np.arange(first, first + len(near)) / RATE_HZ, near))
 
 
 def _whitened(window: np.ndarray) -> np.ndarray:

@@ -17,6 +17,7 @@ import cv2
 import numpy as np
 
 from timingcam.errors import CannotMeasure
+from timingcam.seeing.side_by_side import side_by_side
 
 LEAST_OF_AMBIENT = 0.06  # our choice: what a passing shadow, or exposure that hunts, may do to whole rows
 MIN_CONTRAST = 5.0  # our choice: a flash must stand this many row-noise sds over the ambient light
@@ -138,20 +139,22 @@ def _moved(over: np.ndarray, flash: np.ndarray) -> np.ndarray:
     log_flash = np.log(np.pad(flash, reach, mode="edge").astype(np.float32))
     # The row of the flash's light that each shift puts at the frame's first.
     firsts = reach + beyond - shifts
-    told, uneven = [], []
-    for frame, own in enumerate(over):
+
+    def unevenness(own: np.ndarray) -> np.ndarray | None:
         rows = np.flatnonzero(own > 0.3 * flash[beyond : beyond + n_rows])
         if len(rows) < LEAST_LIT_SHARE * n_rows:
-            continue
+            return None
         rows = rows[:: max(1, len(rows) // ENOUGH_ROWS)]
         share = np.log(own[rows].astype(np.float32))[None, :] - log_flash[firsts[:, None] + rows[None, :]]
         # An edge of the scene that is off its place shows in a few rows, by much.
         off = np.abs(share - np.median(share, axis=1, keepdims=True))
-        told.append(frame)
-        uneven.append(np.minimum(off, OTHERWISE).mean(axis=1) + NEARER * np.abs(shifts) / reach)
+        return np.minimum(off, OTHERWISE).mean(axis=1) + NEARER * np.abs(shifts) / reach
+
+    each = list(side_by_side(unevenness, over))
+    told = [frame for frame, uneven in enumerate(each) if uneven is not None]
     if not told:
         return np.zeros(len(over), int)
-    path = shifts[_calmest(np.array(uneven), TO_AND_FRO / reach)]
+    path = shifts[_calmest(np.array([uneven for uneven in each if uneven is not None]), TO_AND_FRO / reach)]
     return np.round(np.interp(np.arange(len(over)), told, path)).astype(int)
 
 
