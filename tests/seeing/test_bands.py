@@ -15,7 +15,8 @@ sys.path.insert(0, str(Path(__file__).parent))
 from made_light import Camera, even_flashes, light, seen, swept_flashes
 
 from timingcam.errors import CannotMeasure
-from timingcam.seeing.bands import Bands, find_bands, row_light
+from timingcam.seeing.bands import Bands, bands_of_clip, find_bands, row_light
+from timingcam.seeing.row_lights import RowLights
 
 CAMERA = Camera()
 ROWS = CAMERA.exposure_s / CAMERA.line_s  # 111.1 rows from a band's start to its end
@@ -155,3 +156,29 @@ def test_a_line_along_the_rows_parts_no_flash() -> None:
     height = bands.end_row - bands.start_row
     assert len(bands) == n_frames
     assert np.abs(height - tall).max() < 2
+
+
+# Frames written twice.
+
+
+def bands_in(rows: np.ndarray) -> Bands:
+    stored = RowLights(rows.shape[1])
+    for row in rows:
+        stored.append(row)
+    return bands_of_clip(stored)
+
+
+def test_frames_written_twice_show_no_flash_again() -> None:
+    """A recorder fills a gap with the frame before it: what that showed came once."""
+    rows = light(CAMERA, swept_flashes(CAMERA), LENGTH_S, noise=2e-4)
+    lit = np.flatnonzero(rows.max(axis=1) > 0.5 * rows.max())
+    twice = lit[5 : len(lit) - 5 : 12]
+    rows[twice + 1] = rows[twice] + np.random.default_rng(4).normal(0, 1e-4, rows[twice].shape)
+    found, frames = set(bands_in(rows).frame.tolist()), set(find_bands(rows).frame.tolist())
+    again = frames & set((twice + 1).tolist())
+    assert len(again) > 5 and frames - found == again
+
+
+def test_no_frame_is_lost_where_none_was_written_twice() -> None:
+    rows = light(CAMERA, swept_flashes(CAMERA), LENGTH_S, noise=2e-4)
+    assert np.array_equal(bands_in(rows).frame, find_bands(rows).frame)

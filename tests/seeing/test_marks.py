@@ -17,7 +17,8 @@ from drawn_strips import GRID, add_line, ground
 from timingcam.engine import Engine, engine_from_dict
 from timingcam.errors import CannotMeasure
 from timingcam.reckoning.assemble import btdc_of_marks
-from timingcam.seeing.constellation import evenness_about
+from timingcam.seeing.constellation import evenness_about, index_candidates
+from timingcam.seeing.lines import Line
 from timingcam.seeing.marks import Hints, Maps, Marks, advance_seen, mark_places, rotor_angle_deg
 from timingcam.seeing.naming import _refuse_drifting, find_marks
 from timingcam.seeing.pose import square_on
@@ -238,7 +239,9 @@ def test_a_flank_is_no_index() -> None:
     away = (np.arange(GRID.n_angles) * GRID.step_deg + 60 + 180) % 360 - 180
     rows = (GRID.radii >= 1.03) & (GRID.radii <= 1.4)
     maps.still[rows] += (1.0 * (away > 0) * np.exp(-np.clip(away, 0, None) / 1.5)).astype(np.float32)
-    assert evenness_about(maps, -75.0) > 0.6 > 0.3 > evenness_about(maps, -60.0)
+    index = Line(-75.0, 1.4, 1.03, 1.2, 1, 50.0)
+    flank = replace(index, deg=-60.0, outer=1.4)
+    assert evenness_about(maps, -75.0, index) > 0.6 > 0.3 > evenness_about(maps, -60.0, flank)
     assert apart_deg(named(maps, one).index.deg, -75.0) < CLOSE_DEG
 
 
@@ -317,3 +320,26 @@ def test_a_lug_is_no_way_out_where_the_pointer_shows_the_other_cylinder() -> Non
     with pytest.raises(CannotMeasure, match="as if the strobe were on cylinder two"):
         named(maps, twin, "one")
     assert apart_deg(named(maps, twin, "two").index.deg, -75.0) < CLOSE_DEG
+
+
+def in_a_hole(index_deg: float, *, notch: bool) -> Maps:
+    """The maps of a part of a rotor, beside which nothing shows but a notch of five rows, or an edge of as many."""
+    maps = drawn(engine(), 33.0, -75.0, ADVANCE)
+    beside = GRID.radii > 1.01
+    still = np.where(beside[:, None], 0.2, 1.0) * maps.still
+    away = (np.arange(GRID.n_angles) * GRID.step_deg - index_deg + 180) % 360 - 180
+    shown = (GRID.radii > 1.01) & (GRID.radii < 1.2)
+    still[beside & ~shown] = 0.0
+    still[shown] = ground(GRID, seed=9)[shown]
+    rows = np.flatnonzero((GRID.radii > 1.1) & (GRID.radii < 1.15))
+    still[rows] += np.where(np.abs(away) < 1.0, -1.2, 0.0) if notch else np.where(away > 0, -1.2, 0.0)
+    return replace(maps, still=still.astype(np.float32), whole=False)
+
+
+def test_a_notch_that_shows_in_few_rows_is_an_index_beside_a_hole() -> None:
+    found = index_candidates(in_a_hole(-75.0, notch=True), Hints())
+    assert min(apart_deg(line.deg, -75.0) for line in found) < CLOSE_DEG + GRID.step_deg
+
+
+def test_the_edge_of_a_hole_is_none() -> None:
+    assert all(apart_deg(line.deg, -75.0) > 3.0 for line in index_candidates(in_a_hole(-75.0, notch=False), Hints()))

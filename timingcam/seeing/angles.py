@@ -26,6 +26,10 @@ SETTLED_RAD, UNSETTLED_RAD = 1e-5, np.radians(0.01)  # of a step of the angle: d
 LEAST_KNOWN = 0.01
 # Our choice: a flash joins the map when it looks like it, shares a good part with it, and its angle is known.
 FULL_OVERLAP, LEAST_OVERLAP, LEAST_MATCH, LOOSEST_SD_DEG = 0.5, 0.3, 0.35, 1.0
+# Of the noise's variance: the best of COARSE_ANGLES angles explains as much of noise alone in one flash of 10,000
+# (chi-square of one degree of freedom at 1e-4 / 512).
+LEAST_EXPLAINED = 27.0
+NOTHING_LIKE_IT = 4.0  # our choice: times as alike as the best other angle; by chance there would be others near it
 N_SECTORS = 24
 
 
@@ -33,9 +37,10 @@ N_SECTORS = 24
 class Turn:
     """How far the rotor had turned in one flash.
 
-    `match` is the correlation of strip and map, at most 1; `rival` that of the best other angle. `centre` is how far
-    the centre about which it turned lay from the pose's, x and y in rotor radii; `covariance` that of turn (radians)
-    and centre together, shape (3, 3).
+    `match` is the correlation of strip and map, at most 1; `rival` that of the best other angle. `explained` is how
+    much of what the strip shows the map's pattern explains, in variances of the noise: bland metal is alike at any
+    angle, and matches by chance. `centre` is how far the centre about which it turned lay from the pose's, x and y in
+    rotor radii; `covariance` that of turn (radians) and centre together, shape (3, 3).
     """
 
     deg: float
@@ -46,6 +51,7 @@ class Turn:
     likeness: float  # correlation of all that both show, at most 1
     centre: tuple[float, float] = (0.0, 0.0)
     covariance: np.ndarray | None = None
+    explained: float = np.inf
 
 
 def read_turn(
@@ -85,7 +91,8 @@ def read_turn(
 def fits(turn: Turn) -> bool:
     """Whether a flash is surely the map's rotor at that angle."""
     alike = turn.match > LEAST_MATCH and turn.likeness > LEAST_MATCH and turn.likeness > 1.25 * turn.rival
-    return alike and turn.overlap > LEAST_OVERLAP and turn.sd_deg < LOOSEST_SD_DEG
+    told = turn.explained > LEAST_EXPLAINED or turn.likeness > NOTHING_LIKE_IT * turn.rival
+    return alike and told and turn.overlap > LEAST_OVERLAP and turn.sd_deg < LOOSEST_SD_DEG
 
 
 def turned(strip: np.ndarray, deg: float) -> np.ndarray:
@@ -151,7 +158,7 @@ def _fine(
     match = _correlation(laid.light, laid.cells.light, laid.weight)
     return replace(
         start, deg=(deg + 180) % 360 - 180, sd_deg=sd, match=match, centre=(float(other[0]), float(other[1])),
-        covariance=covariance,
+        covariance=covariance, explained=float(other[2] ** 2 * (laid.weight * laid.cells.light**2).sum()),
     )  # fmt: skip
 
 

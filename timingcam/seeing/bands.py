@@ -30,6 +30,9 @@ LINE_SHARE = 0.015  # our choice, of the rows: a line of the scene, a groove or 
 UNLIT = 0.35  # flashes: rows darker than this were lit by none
 FEWEST_WHOLE = 5
 HEIGHT_WINDOW = 7  # bands seen whole
+# Our choice: of the lit rows' light, rms over all rows; a flash a row further on changes a row by all of it, which is a
+# fiftieth over the rows of a picture of 4K.
+SAME_SHARE, LIT_PERCENTILE = 0.008, 95
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -107,13 +110,23 @@ def bands_of_clip(light: RowLights) -> Bands:
     refusal: CannotMeasure | None = None
     for first, part in light.parts():
         try:
-            found.append((first, find_bands(part)))
+            found.append((first, _once(find_bands(part), part)))
         except CannotMeasure as fault:
             refusal = refusal or fault  # the strobe may have been elsewhere for a while
     if not found:
         assert refusal is not None
         raise refusal
     return _joined(found, light.shape)
+
+
+def _once(bands: Bands, light: np.ndarray) -> Bands:
+    """Those of frames that were not written twice: some recorders fill a gap with the frame before it, and its flashes
+    would count as others, a frame later."""
+    frames = np.unique(bands.frame)
+    frames = frames[frames > 0]
+    change = np.sqrt(np.mean((light[frames] - light[frames - 1]) ** 2, axis=1))
+    lit = np.percentile(light[frames], LIT_PERCENTILE, axis=1) - np.median(light.min(axis=0))
+    return bands.some(~np.isin(bands.frame, frames[change < SAME_SHARE * lit]))
 
 
 def _joined(found: list[tuple[int, Bands]], shape: tuple[int, int]) -> Bands:

@@ -20,6 +20,9 @@ TUKEY = 4.685  # 95 % efficiency for normal noise (Beaton & Tukey 1974, from mem
 COARSE_ANGLES = 512
 MOST_CELLS = 8000  # our choice: more say next to nothing more of the angle
 LEAST_CELLS = 150
+# Flashes that must have shown what a flash is read by: what one alone showed lies where that flash put it, right or
+# wrong, and it would be read there again.
+OWN_AND_ANOTHER = 2
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -64,20 +67,21 @@ class Cells:
         return replace(self, **{name: getattr(self, name)[which] for name in of_cells})
 
 
-def telling_cells(rotor: RotorMap) -> Cells:
-    """Choose the cells by what they say of the angle: trusted slope, squared."""
+def telling_cells(rotor: RotorMap, shown_by: int = 1) -> Cells:
+    """Choose the cells by what they say of the angle, trusted slope, squared, of those that so many flashes showed."""
     n = rotor.light.shape[1]
+    known = rotor.known > shown_by - 0.5
     order = np.arange(n // 2 + 1)
     spectrum = fft.rfft(rotor.light, axis=1)
     along = fft.irfft(spectrum * (1j * order).astype(np.complex64), n, axis=1)
     bend = fft.irfft(spectrum * -(order**2).astype(np.float32), n, axis=1)
     down = np.gradient(rotor.light, rotor.grid.radii, axis=0)
-    telling = (rotor.trust * along**2 * (rotor.known > 0.5)).ravel()
+    telling = (rotor.trust * along**2 * known).ravel()
     most = min(MOST_CELLS, int((telling > 0).sum()))
     chosen = np.sort(np.argpartition(telling, -most)[-most:]) if most else np.zeros(0, int)
     row, column = np.divmod(chosen, n)
     picked = [a[row, column].astype(float) for a in (rotor.light, along, bend, down, rotor.trust)]
-    weight = (rotor.known > 0.5).astype(np.float32)
+    weight = known.astype(np.float32)
     coarse, there = coarsely(rotor.light * weight), coarsely(weight)
     series = [np.conj(fft.rfft(part, axis=1)) for part in (coarse, coarse**2, there)]
     light, along, bend, down, trust = picked

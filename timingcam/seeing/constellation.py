@@ -26,8 +26,6 @@ PLAUSIBLE_ADVANCE_DEG = (-8.0, 58.0)
 # rotor that is turned by any angle.
 STRAY_DEG, STRAY_SHARE = 75.0, 0.1
 SPEC_SLACK_DEG = 14.0  # our choice: a timing further off than this from the file is not taken without a hint
-REACH = 1.3  # rim radii: an index further out is not beside the marks
-NEAR_RIM = 0.12  # rim radii over which a line's claim to be the index falls
 # Our choice: metal's texture, the best of 40 lines round the ring, reaches about 0.26 of a score a radius, a scribed
 # line in dim light 0.45 or more.
 # Marks are the clearer: 0.65 or more where they can be measured at all.
@@ -37,9 +35,10 @@ LEAST_SHARE = 0.6  # our choice: of the file's marks that must be there, of thos
 LEAST_OF_PART = 2  # where only a part is seen, all that can be, and two: one line alone fits anywhere
 CLEAR_ENOUGH = 250.0  # a line this clear is as good as any
 LEAST_FIT = 0.25  # of plausibility; beyond 16 degrees off the file's curve
-EVEN_WITHIN_DEG, EVEN_TO = 3.0, 1.25  # our choice: a pointer's tip; rim radii
+EVEN_WITHIN_DEG = 3.0  # our choice: a pointer's tip
 LEAST_EVEN = 0.1
-EVEN_ENOUGH = 0.5  # our choice, of a short index: an opening's edge comes to 0.2, a notch to 0.7
+PLAIN_A_ROW, FEWEST_ROWS = 3.0, 4  # our choice: of score; a row of texture reaches 1.5, a row of a notch 3.8 or more
+EVEN_ENOUGH = 0.8  # our choice, of a short index: a notch comes to 0.97 or more, what else is there to 0.66
 LEAST_CLAIM = 0.2  # our choice: of the best; what looks much less like an index is none
 CLEARLY_EVEN, MORE_EVEN = 0.7, 0.2  # our choice: sides that mirror each other; worth moving the line for
 BROAD_DEG = 5.0  # our choice: what is broader is a lug or a coil rather than an index
@@ -81,23 +80,21 @@ def index_candidates(maps: Maps, hints: Hints) -> list[Line]:
     """
     outside = maps.grid.radii > OUTSIDE * maps.rim
     lines = find_lines(maps.still[outside], maps.grid.some(outside), most=60)
-    reach = _merged([line for line in lines if line.inner < REACH * maps.rim])
+    reach = _merged([line for line in lines if line.inner < maps.rim * (1 + maps.beside.farthest)])
     if hints.index_deg is None:
         least = least_clear(maps.still, CLEAR_A_RADIUS)
-        clear = [line for line in reach if line.score > least * _shown_beside(maps)]
-        # An opening's own edge is as clear as that, but not even.
-        return [line for line in clear if line.score > least or _about_its_middle(maps, line)[1] > EVEN_ENOUGH]
+        return [line for line in reach if line.score > least or (not maps.whole and _short_index(maps, line))]
     pointed = hints.index_deg
     near = [line for line in reach if abs(wrap(line.deg - pointed)) < POINTED_WITHIN_DEG]
     near.sort(key=lambda line: abs(wrap(line.deg - pointed)) - 0.01 * min(line.score, 100.0))
     return near[:1] or [Line(pointed, 1.5, OUTSIDE * maps.rim, 1.1 * maps.rim, 1, 4.0)]
 
 
-def _shown_beside(maps: Maps) -> float:
-    """Share of the radii in which an index is looked for that show anything: few beyond the edge of a timing hole."""
-    beside = (maps.grid.radii > OUTSIDE * maps.rim) & (maps.grid.radii < REACH * maps.rim)
-    shown = (maps.still[beside] != 0).mean(axis=0)
-    return float(np.median(shown[shown > 0])) if shown.any() else 1.0
+def _short_index(maps: Maps, line: Line) -> bool:
+    """Whether a line is short, as beside a hole little shows, but plain in each of its rows, and even: an opening's own
+    edge is plain, but not even, and texture is neither."""
+    rows = int(((maps.grid.radii >= line.inner) & (maps.grid.radii <= line.outer)).sum())
+    return line.score > PLAIN_A_ROW * max(rows, FEWEST_ROWS) and _about_its_middle(maps, line)[1] > EVEN_ENOUGH
 
 
 def _merged(lines: list[Line]) -> list[Line]:
@@ -174,7 +171,7 @@ def readings_of(
     tdc = next(c.tdc_deg for c in engine.cylinder if c.name == cylinder)
     centred = [_about_its_middle(maps, line) for line in still]
     still = [line for line, _ in centred]
-    claims = [_claim(line, maps.rim) * max(LEAST_EVEN, even) for line, even in centred]
+    claims = [_claim(line, maps) * max(LEAST_EVEN, even) for line, even in centred]
     result = []
     for zero, score, lines in zeros:
         for line, claim in zip(still, claims, strict=True):
@@ -186,9 +183,9 @@ def readings_of(
     return sorted(result, key=lambda r: -(r.constellation + np.sqrt(r.index_score)))
 
 
-def _claim(line: Line, rim: float) -> float:
+def _claim(line: Line, maps: Maps) -> float:
     """How much a line beside the rotor looks like an index, whatever it would show."""
-    near = float(np.exp(-((max(0.0, line.inner - rim) / NEAR_RIM) ** 2)))
+    near = float(np.exp(-((max(0.0, line.inner - maps.rim) / (maps.beside.usual * maps.rim)) ** 2)))
     slim = 1 / (1 + (line.width_deg / BROAD_DEG) ** 2)
     return near * slim * min(line.score, CLEAR_ENOUGH)
 
@@ -201,21 +198,24 @@ def _about_its_middle(maps: Maps, line: Line) -> tuple[Line, float]:
     step = 0.5 * 360.0 / maps.still.shape[1]
     reach = max(1, round(min(line.width_deg / 2, EVEN_WITHIN_DEG) / step))
     tries = line.deg + step * np.arange(-reach, reach + 1)
-    even = np.array([evenness_about(maps, float(deg)) for deg in tries])
+    even = np.array([evenness_about(maps, float(deg), line) for deg in tries])
     best = int(np.argmax(even))
     if even[best] < CLEARLY_EVEN or even[best] < even[reach] + MORE_EVEN:
         return line, float(even[reach])
     return replace(line, deg=float(tries[best] % 360.0)), float(even[best])
 
 
-def evenness_about(maps: Maps, deg: float) -> float:
-    """How alike the sides of a line beside the rotor are, -1 to 1: a pointer, a scribed line or a notch has two that
-    mirror each other, a pointer's flank or a casting's edge has not."""
+def evenness_about(maps: Maps, deg: float, line: Line) -> float:
+    """How alike the sides of an angle are at the radii of a line beside the rotor, -1 to 1: a pointer, a scribed line
+    or a notch has two that mirror each other; a pointer's flank, a casting's edge and an opening's rim have not."""
     radii = maps.grid.radii
-    still = maps.still[(radii > maps.rim) & (radii < EVEN_TO * maps.rim)]
+    still = maps.still[(radii >= line.inner) & (radii <= line.outer)]
     cells_a_deg = still.shape[1] / 360.0
     off = np.arange(1, max(2, round(EVEN_WITHIN_DEG * cells_a_deg)) + 1)
     left, right = (_between(still, deg * cells_a_deg + sign * off) for sign in (-1, 1))
+    # What is as dark or as bright all over has no sides.
+    level = 0.5 * (left + right).mean(axis=1, keepdims=True)
+    left, right = left - level, right - level
     power = float(np.sqrt((left**2).sum() * (right**2).sum()))
     return float((left * right).sum()) / power if power > 0 else 0.0
 

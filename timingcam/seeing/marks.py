@@ -23,6 +23,8 @@ from timingcam.seeing.strips import Grid
 from timingcam.seeing.view import View
 
 BAND = 0.72  # rim radii from which on marks are
+# Our choice, rim radii: a pointer beside a rotor; what is further out is not beside the marks.
+USUALLY_BESIDE, FARTHEST_BESIDE = 0.12, 0.3
 INSIDE, OUTSIDE = 0.985, 1.01  # of the rim: its own edge is neither rotor nor case
 STAMPED_SD_DEG = 0.3  # common practice, no source: how well a maker's mark stands, where the file does not say
 
@@ -69,6 +71,14 @@ class Marks:
     warnings: tuple[str, ...]
 
 
+@dataclass(frozen=True, slots=True)
+class Beside:
+    """How far beyond the rim an index stands usually, and at the farthest, rim radii."""
+
+    usual: float = USUALLY_BESIDE
+    farthest: float = FARTHEST_BESIDE
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Maps:
     """Evened-out strips on one grid: `rotor` turns with the rotor (at turn 0), `still` stands still; and every turn
@@ -83,6 +93,7 @@ class Maps:
     pose: Pose | Drum
     pose_covariance: np.ndarray
     whole: bool = True  # whether all of the rotor can be seen, or a part of it only
+    beside: Beside = Beside()
 
     def shows(self, deg: float) -> bool:
         """Whether a place on the rotor came into view: all do, but where only a part of the rotor shows."""
@@ -166,9 +177,12 @@ def advance_seen(marks: Marks, turns_deg: np.ndarray, engine: Engine, cylinder: 
 def maps_of(view: View, sense: int) -> Maps:
     """The maps on which marks are looked for."""
     turns = view.turns_deg[np.isfinite(view.turns_deg)]
+    # At the edge of a timing hole, and of the rotor's rim it may show a little or much.
+    hole = view.hole_radii or 0.0
+    beside = Beside(max(USUALLY_BESIDE, hole / 2), max(FARTHEST_BESIDE, hole))
     return Maps(
         view.wide, view.rotor_on_wide, view.still_strip, turns, 1.0, sense, view.pose, view.pose_covariance,
-        view.part is None,
+        view.part is None, beside,
     )  # fmt: skip
 
 

@@ -1,7 +1,7 @@
 """The opening through which a part of the rotor shows: where the picture changes from flash to flash.
 
 In:  pictures laid on one another by what stands still, their mean.
-Out: where the rotor shows, as a mask; and which way what moves there runs.
+Out: where the rotor shows, as a mask; and which way what moves there runs; the pictures of the clip that show it.
 Not here: where the rotor's centre or shaft lies.
 """
 
@@ -13,7 +13,11 @@ import cv2
 import numpy as np
 
 from timingcam.errors import CannotMeasure
+from timingcam.seeing.clip import ClipInfo, frames
+from timingcam.seeing.flashes import Flashes
+from timingcam.seeing.light import LitPicture
 from timingcam.seeing.mosaic import Stack
+from timingcam.seeing.survey import KEPT_BYTES
 
 UNSTEADY_PX = 0.7  # our choice: a picture laid so far aside makes that much of a still edge's slope
 STANDS_OUT = 4.0  # our choice: what moves, over the noise of what stands still
@@ -22,6 +26,8 @@ SWAYING_PX, EDGE_PX, MOST = 2.0, 7, 0.5  # our choice: how far aside, an edge's 
 JOINED_SHARE = 0.08  # our choice, of the picture's shorter side: from a mark to the letter at its foot
 THIN_SHARE = 0.01  # our choice: of the picture's shorter side; a still edge laid a little aside is thinner
 LEAST_SHARE = 0.001  # our choice: of the picture's area; less shows no marks that could be told
+MOST_SHOWN = 120  # our choice: pictures; each shows the opening, and little of the rotor
+SHOWS_SHARE = 0.6  # our choice: of the opening's rows, that a flash lit
 DO_OPENING = "hold the phone still and nearer, square to the opening, with its whole edge and the index in the picture"
 
 
@@ -136,3 +142,24 @@ def _changes(stack: Stack, mean: np.ndarray, known: np.ndarray) -> tuple[np.ndar
 def _no_opening(found: str) -> NotAPart:
     return NotAPart(found=found, expected="a part of the rotor that turns, in an opening that stands still",
                          do=DO_OPENING)  # fmt: skip
+
+
+def pictures_showing(info: ClipInfo, flashes: Flashes, opening: Opening, fewest: int) -> list[LitPicture]:
+    """Pictures of flashes that lit the opening, evenly from all over the clip."""
+    low, high = opening.hull_px[:, 1].min(), opening.hull_px[:, 1].max()
+    seen = np.minimum(flashes.piece_last, high) - np.maximum(flashes.piece_first, low)
+    index = np.flatnonzero(seen >= SHOWS_SHARE * (high - low))
+    per_frame = info.width * info.height * (2 if info.bits > 8 else 1)
+    most = min(MOST_SHOWN, max(fewest, int(KEPT_BYTES / per_frame)))
+    if len(index) > most:
+        index = index[np.unique(np.linspace(0, len(index) - 1, most).round().astype(int))]
+    index = index[np.argsort(flashes.piece_frame[index], kind="stable")]
+    wanted, rate_hz = flashes.piece_frame[index], flashes.rate_hz()
+    found = []
+    for frame in frames(info):
+        a, b = np.searchsorted(wanted, [frame.number, frame.number + 1])
+        for k in index[a:b]:
+            rows = int(flashes.piece_first[k]), int(flashes.piece_last[k])
+            flash = int(flashes.piece_of[k])
+            found.append(LitPicture(frame.luma, frame.number, flash, *rows, float(rate_hz[flash])))
+    return found

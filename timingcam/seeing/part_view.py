@@ -20,7 +20,7 @@ from timingcam.seeing.angles import Turn
 from timingcam.seeing.arcs import LEAST_INNER, find_arcs
 from timingcam.seeing.by_speed import by_speed, refuse_gap, usual_over
 from timingcam.seeing.chain import SURELY_ALIKE, chained_turns
-from timingcam.seeing.clip import ClipInfo, frames
+from timingcam.seeing.clip import ClipInfo
 from timingcam.seeing.constellation import CLEAR_MARK_A_RADIUS, least_clear
 from timingcam.seeing.drum import Drum
 from timingcam.seeing.drum_start import EDGE_WIDTH, find_drum, moved_aside, unexplained
@@ -29,19 +29,16 @@ from timingcam.seeing.light import FlashLight, LitPicture
 from timingcam.seeing.lines import Line, find_lines
 from timingcam.seeing.marks import INSIDE, Maps, Place
 from timingcam.seeing.mosaic import Stack, lay, strips_by_pose
-from timingcam.seeing.opening import DO_OPENING, NotAPart, Opening, find_opening
+from timingcam.seeing.opening import DO_OPENING, NotAPart, Opening, find_opening, pictures_showing
 from timingcam.seeing.pose import Pose
 from timingcam.seeing.rigid import MIN_SPREAD_DEG, N_RIGID, Evidence, refine_pose
 from timingcam.seeing.spacing import USUAL_LOG_SD, rescaled, scale_lever, scale_of
 from timingcam.seeing.strips import Grid, Part, make_grid
-from timingcam.seeing.survey import KEPT_BYTES
 from timingcam.seeing.view import FINEST_PART, WITHIN_RIM, PartSeen, View, assembled, rotor_apart, still_of
 
 BESIDE_PX = 4.0  # our choice: an opening's edge, softened by coding
-MOST_SHOWN = 120  # our choice: pictures; each shows the opening, and little of the rotor
-SHOWS_SHARE = 0.6  # our choice: of the opening's rows, that a flash lit
 FEWEST = 6
-ROUNDS = 2  # our choice: pose and turns tell one another
+ROUNDS, SPACED_ROUNDS = 2, 6  # our choice: pose and turns tell one another
 N_ROWS = 28  # our choice: of strips that the pose is fitted to
 QUICK_ROWS, QUICK_OUTER = 60, 1.3
 MIDDLE_RADIUS = 0.9  # of marks
@@ -127,7 +124,7 @@ def find_part_view(info: ClipInfo, flashes: Flashes, light: FlashLight, lit: lis
     if not told.on_edge:
         # If all of the rotor shows, it need not be looked for here any further.
         find_arcs(mean, known, opening, told.widest_deg)
-    lit = _showing(info, flashes, opening)
+    lit = pictures_showing(info, flashes, opening, 2 * FEWEST)
     if len(lit) < FEWEST:
         raise _too_few(len(lit))
     try:
@@ -146,7 +143,7 @@ def _closer(light: FlashLight, lit: list[LitPicture], what: tuple[Opening, Told]
     usual = usual_over(stack, rate_hz, mean, opening.shows)
     seen = _Seen(stack, mean, known, opening, Part(opening.shows, usual), rate_hz)
     start = _start_on_edge(seen, told) if told.on_edge else _start_on_face(seen, told.widest_deg)
-    start, covariance = _spaced(seen, told, *_refined(seen, start))
+    start, covariance = _placed(seen, told, start)
     start = _from_end_to_end(seen, start)
     turns, _ = _chained(seen, start.pose, start.inner)
     return assembled(
@@ -154,8 +151,20 @@ def _closer(light: FlashLight, lit: list[LitPicture], what: tuple[Opening, Told]
     )
 
 
-def _refined(seen: _Seen, start: _Start) -> tuple[_Start, np.ndarray]:
-    """The pose that the turning asks for, as long as it explains what moves no worse, and its covariance."""
+def _placed(seen: _Seen, told: Told, start: _Start) -> tuple[_Start, np.ndarray]:
+    """The start where all that tells of it puts it, and the covariance of its pose."""
+    if isinstance(start.pose, Pose):
+        # Arcs and the marks' spacing tell how a face lies better than its turning: the little that shows of it bends by
+        # less than what a mark that rests for long leaves in the usual picture.
+        spaced = _spaced(seen, told, *_refined(seen, start, by_turning=False))
+        if spaced is not None:
+            return spaced
+    refined = _refined(seen, start, by_turning=True)
+    return _spaced(seen, told, *refined) or refined
+
+
+def _refined(seen: _Seen, start: _Start, *, by_turning: bool) -> tuple[_Start, np.ndarray]:
+    """The pose that arcs, and the turning, ask for, as long as it explains what moves no worse; and its covariance."""
     covariance = np.eye(6)
     turns, share = _chained(seen, start.pose, start.inner)
     for _ in range(ROUNDS):
@@ -164,6 +173,8 @@ def _refined(seen: _Seen, start: _Start) -> tuple[_Start, np.ndarray]:
         except CannotMeasure:
             refuse_gap(seen.rate_hz, turns)  # what is behind it
             raise
+        if not by_turning:
+            evidence = replace(evidence, turns_deg=np.zeros(0))
         pose, covariance = _fitted(start.pose, evidence)
         turns, left = _chained(seen, pose, start.inner)
         if not left < NO_WORSE * share:
@@ -172,11 +183,12 @@ def _refined(seen: _Seen, start: _Start) -> tuple[_Start, np.ndarray]:
     return start, covariance
 
 
-def _spaced(seen: _Seen, told: Told, start: _Start, covariance: np.ndarray) -> tuple[_Start, np.ndarray]:
-    """The pose in which the marks are spaced as the engine file says, as far as they are told apart."""
+def _spaced(seen: _Seen, told: Told, start: _Start, covariance: np.ndarray) -> tuple[_Start, np.ndarray] | None:
+    """The pose in which the marks are spaced as the engine file says; None where they are not told apart."""
     middle = start.pose.to_plane(seen.opening.middle_px())
     at_deg = float(np.degrees(np.arctan2(middle[1], middle[0])))
-    for _ in range(ROUNDS):
+    left = None
+    for _ in range(SPACED_ROUNDS):
         maps = _quick_maps(seen, told, start.pose, start.inner)
         scale = scale_of(maps, _mark_lines(maps), told.places)
         if scale is None or abs(np.log(scale.times)) > MOST_OFF:
@@ -184,10 +196,12 @@ def _spaced(seen: _Seen, told: Told, start: _Start, covariance: np.ndarray) -> t
         scale = replace(scale, sd=float(np.hypot(scale.sd, LEAST_SCALE_SD)))
         lever = scale_lever(start.pose, at_deg, MIDDLE_RADIUS)
         pose, left = rescaled(start.pose, covariance, lever, scale)
+        # What is off by more than it ought to be says that its doubt is too small.
+        left = left * max(1.0, (np.log(scale.times) / scale.sd) ** 2)
         if abs(np.log(scale.times)) < LEAST_SCALE_SD:
             return start, left
         start = replace(start, pose=pose)
-    return start, covariance
+    return None if left is None else (start, left)
 
 
 def _from_end_to_end(seen: _Seen, start: _Start) -> _Start:
@@ -286,27 +300,6 @@ def _quick_maps(seen: _Seen, told: Told, pose: Pose | Drum, inner: float) -> Map
     rotor = rotor_apart([(strips[k], knowns[k]) for k in good], degs)
     still = still_of(seen.mean, seen.known, pose, grid)
     return Maps(grid, rotor, still, degs, 1.0, told.sense, pose, np.eye(6), False)
-
-
-def _showing(info: ClipInfo, flashes: Flashes, opening: Opening) -> list[LitPicture]:
-    """Pictures of flashes that lit the opening, evenly from all over the clip."""
-    low, high = opening.hull_px[:, 1].min(), opening.hull_px[:, 1].max()
-    seen = np.minimum(flashes.piece_last, high) - np.maximum(flashes.piece_first, low)
-    index = np.flatnonzero(seen >= SHOWS_SHARE * (high - low))
-    per_frame = info.width * info.height * (2 if info.bits > 8 else 1)
-    most = min(MOST_SHOWN, max(2 * FEWEST, int(KEPT_BYTES / per_frame)))
-    if len(index) > most:
-        index = index[np.unique(np.linspace(0, len(index) - 1, most).round().astype(int))]
-    index = index[np.argsort(flashes.piece_frame[index], kind="stable")]
-    wanted, rate_hz = flashes.piece_frame[index], flashes.rate_hz()
-    found = []
-    for frame in frames(info):
-        a, b = np.searchsorted(wanted, [frame.number, frame.number + 1])
-        for k in index[a:b]:
-            rows = int(flashes.piece_first[k]), int(flashes.piece_last[k])
-            flash = int(flashes.piece_of[k])
-            found.append(LitPicture(frame.luma, frame.number, flash, *rows, float(rate_hz[flash])))
-    return found
 
 
 def _evidence(seen: _Seen, how: tuple[Grid, list[Turn | None]], start: _Start) -> Evidence:

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from timingcam.seeing.angles import Turn, fits, read_turn
-from timingcam.seeing.cells import Cells, telling_cells
+from timingcam.seeing.cells import OWN_AND_ANOTHER, Cells, telling_cells
 from timingcam.seeing.clip import ClipInfo, frames
 from timingcam.seeing.flashes import Flashes
 from timingcam.seeing.light import FlashLight
@@ -103,7 +103,8 @@ def read_flashes(
         Told the number of frames seen so far.
     """
     sampler = make_sampler(view.rotor.grid, view.pose, view.part)
-    cells = telling_cells(view.rotor)
+    # A part of a rotor is held against the same part at another speed, that may have been seen once.
+    cells = telling_cells(view.rotor, OWN_AND_ANOTHER if view.part is None else 1)
     pieces: list[list[_Piece]] = [[] for _ in range(len(flashes))]
     keep = set(np.unique(np.linspace(0, len(flashes) - 1, min(MOST_CROPS, len(flashes))).round().astype(int)).tolist())
     cutter = _Cutter(view, info)

@@ -31,6 +31,7 @@ POOR_FIT = 0.75  # our choice: residual over contrast; 1 is what any picture has
 TURNS = (-0.12, -0.06, 0.06, 0.12)  # radians: up to some 8 degrees
 LEAST_ROWS = 5  # of the coarsest level
 MIN_POINTS = 120
+MIN_COARSE = 40  # our choice: ten for each number that is fitted there; a band a tenth of the picture high has some 60
 N_SECTORS, WORST_CONDITION = 12, 30.0  # our choice
 FEWEST_SECTORS, UNTOLD_PX = 4, 0.3  # our choice: with fewer, as far as a hand that sways was seen to move parts apart
 HUBER = 1.345  # 95 % efficiency for normal noise (Huber, Robust Statistics, from memory)
@@ -64,7 +65,7 @@ def register(
     begin = np.r_[_coarse(reference, picture, rows), np.zeros(4)]
     for params in (begin, np.zeros(6)):
         search.try_from(params)
-        if search.left < POOR_FIT:
+        if search.left < reference.fair_fit:
             break
     if search.left > reference.fair_fit:
         # Not laid well: the hand may have turned.
@@ -221,12 +222,12 @@ def sample(picture: np.ndarray, xy_px: np.ndarray) -> np.ndarray:
 
 def _refine(reference: Reference, level: int, soft: _Level, rows: tuple[int, int], params: np.ndarray) -> Shift | None:
     d, light, slopes = reference.off_px[level], reference.light[level], reference.slopes[level]
-    if len(light) < MIN_POINTS:
+    finest = level == len(reference.light) - 1
+    if len(light) < (fewest := MIN_POINTS if finest else MIN_COARSE):
         return None  # all that stands still is black, or out of the picture
     lever = max(float(np.abs(d).max()), 1.0)
     # A hand turns and nears by little: a prior of 2 degrees and 3 %, which also holds where few points are lit.
     prior = np.diag([0.0, 0.0, 1 / 0.03**2, 1 / 0.035**2, 0.0, 0.0, 0.0, 0.0])
-    finest = level == len(reference.light) - 1
     settled_px = (SETTLED if finest else SETTLED_COARSE) * soft.shrink
     used = np.zeros(0, bool)
     for _ in range(12):
@@ -237,7 +238,7 @@ def _refine(reference: Reference, level: int, soft: _Level, rows: tuple[int, int
         prior[4, 4] = prior[5, 5] = 1 / aslant_sd**2
         ok = (y >= rows[0] + 1) & (y <= rows[1] - 1) & (x >= 1) & (x <= reference.width - 2)
         n = int(ok.sum())
-        if n < MIN_POINTS:
+        if n < fewest:
             return None
         if not np.array_equal(ok, used):
             used, lit, some_slopes = ok, light[ok], slopes[:, ok]

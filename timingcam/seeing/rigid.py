@@ -156,16 +156,18 @@ def _arc_equations(
     pose: Pose, sides: list[tuple[Pose, Pose]], arc_px: np.ndarray, radius: float | None
 ) -> tuple[np.ndarray, np.ndarray, float]:
     """Normal equations from points of a circle about the centre, of known size or of any."""
-    # Points of one ellipse hold five numbers, however many are taken.
-    sd = np.hypot(RIM_SD, RIM_SD_PX / pose.size_px) * np.sqrt(len(arc_px) / 5)
 
     def off(trial: Pose) -> np.ndarray:
-        misfit = rim_misfit(trial, arc_px) / sd
+        misfit = rim_misfit(trial, arc_px)
         return misfit if radius is not None else misfit - misfit.mean()
 
     here = off(pose)
-    slopes = np.stack([(off(a) - off(b)) / (2 * s) for (a, b), s in zip(sides, STEP, strict=True)])
-    return slopes @ slopes.T, -slopes @ here, 0.5 * float(here @ here)
+    # Of several arcs, one that is out of round where the others are round is put together from edges of several things.
+    own = RIM_SD if radius is not None else float(np.sqrt(np.mean(here**2)))
+    # Points of one ellipse hold five numbers, however many are taken.
+    sd = np.hypot(own, RIM_SD_PX / pose.size_px) * np.sqrt(len(arc_px) / 5)
+    slopes = np.stack([(off(a) - off(b)) / (2 * s) for (a, b), s in zip(sides, STEP, strict=True)]) / sd
+    return slopes @ slopes.T, -slopes @ here / sd, 0.5 * float(here @ here) / sd**2
 
 
 def _circle_equations(

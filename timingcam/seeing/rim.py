@@ -40,6 +40,7 @@ LEAST_SPREAD_DEG = 0.15  # our choice: turning less than this tells nothing apar
 N_SECTORS = 32
 TELLS_NOTHING = 1e-4  # our choice: of what tells much
 LEAST_GAIN = 3.0  # our choice: rows' votes in all
+HALF_A_ROW = 0.5  # of a row's vote where it surely turns
 LEAST_CHANGE = 10.0  # our choice: of 160 rows, split in the middle, a change of their votes by a quarter
 RIM_WITHIN = 1.06  # our choice: the edge of what turns is found to a few percent
 RIM_BEYOND = 1.04  # our choice: a chamfer
@@ -51,10 +52,16 @@ OUT_OF_ROUND = 0.02  # our choice, rim radii, rms: several times what a chamfer 
 
 @dataclass(frozen=True, slots=True)
 class _Edge:
-    """Where the picture stops turning, in radii of a pose, and how clearly it does."""
+    """Where the picture stops turning, in radii of a pose, and how clearly it does: between where the last row ends
+    that surely turns, and where what tells of it is most."""
 
+    surely: float
     radius: float
     gain: float
+
+    def beyond(self, size: float) -> float:
+        """A size over the nearest that the edge may have."""
+        return size / float(np.clip(size, self.surely, self.radius))
 
 
 # The pictures laid on one another by what is outside of a ring, its pose, and the turns read in it.
@@ -142,9 +149,11 @@ def pose_of(ring: Ring, shape: tuple[int, ...]) -> Pose:
     return poses_of_ellipse(ring.centre_px, ring.axes_px, ring.angle_deg, (shape[1], shape[0]))[0]
 
 
-def turns_of(rotor: RotorMap, strips: list[np.ndarray], knowns: list[np.ndarray]) -> list[Turn | None]:
-    """Each strip's turn against a map; None where it cannot be read."""
-    cells = telling_cells(rotor)
+def turns_of(
+    rotor: RotorMap, strips: list[np.ndarray], knowns: list[np.ndarray], shown_by: int = 1
+) -> list[Turn | None]:
+    """Each strip's turn against what so many flashes showed of a map; None where it cannot be read."""
+    cells = telling_cells(rotor, shown_by)
     return [read_turn(rotor, cells, s, k) for s, k in zip(strips, knowns, strict=True)]
 
 
@@ -168,7 +177,7 @@ def _rim(seen: list[_Seen], rings: list[Ring]) -> int | None:
     # What turns ends at the rotor's side of the gap, which is darker outside; the case's side stands off its plane. A
     # chamfer's shine stands still, so that the rim may lie a little beyond.
     likely = [
-        (edge.gain * _likeness(rings[k], size / edge.radius), k)
+        (edge.gain * _likeness(rings[k], edge.beyond(size)), k)
         for edge, pose in tried
         for k, size in _round_ones(pose, rings)
     ]
@@ -243,7 +252,10 @@ def _turning_edge(stack: Stack, pose: Pose, degs: np.ndarray) -> _Edge | None:
         gain = np.cumsum(vote - vote.mean())
         at = int(np.argmax(gain))
         clear, worth = gain[at] > LEAST_CHANGE, float(gain[at])
-    return _Edge(float(grid.radii[min(at + 1, len(grid.radii) - 1)]), worth) if clear else None
+    # Where a rim is bare, or little was seen of what stands still, nothing tells for a while which of the two rows do.
+    surely = int(np.argmax(gain >= gain[at] - HALF_A_ROW))
+    last_turning, edge = grid.radii[np.minimum([surely + 1, at + 1], len(grid.radii) - 1)]
+    return _Edge(float(last_turning), float(edge), worth) if clear else None
 
 
 def _told(strips: np.ndarray, known: np.ndarray, degs: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

@@ -15,7 +15,7 @@ import numpy as np
 
 from timingcam.errors import CannotMeasure
 from timingcam.seeing.angles import Turn, fits, read_turn, turned
-from timingcam.seeing.cells import RotorMap, telling_cells
+from timingcam.seeing.cells import OWN_AND_ANOTHER, RotorMap, telling_cells
 from timingcam.seeing.drum import Drum
 from timingcam.seeing.mosaic import Stack, outside
 from timingcam.seeing.pose import Pose
@@ -29,6 +29,8 @@ DO_VIEW = "film square-on with the whole rotor in view, lit by the strobe, or po
 
 WITHIN_RIM = 0.97  # rim radii: a rim a little too large takes in edges that stand still
 FINEST_PART = 4096  # our choice: columns a turn, where the rotor is seen near: a pixel of a rotor 1300 px across
+WIDE = 1.45  # our choice, rim radii: what lies beside the rotor
+EVERY_PX = 8  # our choice: to see how far a picture reaches
 APART_ROUNDS = 4
 SHOWN, SHOWN_PART = 1.3, 1.7  # our choice: the index lies a fifth beyond the rim at most, beside an opening at its edge
 
@@ -64,6 +66,11 @@ class View:
     warnings: tuple[str, ...]
     other: OtherView | None  # the second pose that the rim allows, where it is another
     part: Part | None = None  # where only a part of the rotor shows
+
+    @property
+    def hole_radii(self) -> float | None:
+        """How broad the hole is through which a face is seen, rotor radii; None where it is seen otherwise."""
+        return None if self.part is None or isinstance(self.pose, Drum) else breadth_of(self.part, self.pose)
 
     @property
     def face(self) -> Pose:
@@ -134,7 +141,9 @@ def assembled(
     strips, knowns = stack.strips(pose, grid, part)
     begun = None if seen is None else seen.turns
     rotor = build_map(grid, strips, knowns, CENTRE_SD, begun, stack.rate_hz)
-    turns = turns_of(rotor, strips, knowns) if begun is None else _turns_near(rotor, strips, knowns, begun)
+    turns = (
+        turns_of(rotor, strips, knowns, OWN_AND_ANOTHER) if begun is None else _turns_near(rotor, strips, knowns, begun)
+    )
     turns = [turn if turn is not None and fits(turn) else None for turn in turns]
     degs = np.array([np.nan if turn is None else turn.deg for turn in turns])
     if np.isfinite(degs).sum() < 3:
@@ -143,7 +152,8 @@ def assembled(
             expected="the same marks and bolts in every flash",
             do=DO_VIEW,
         )
-    wide = make_grid(pose.radius_px, 0.5, 1.45, most_radii=160, **finest)
+    outer = _outer(part, pose, known) if part is not None and isinstance(pose, Pose) else WIDE
+    wide = make_grid(pose.radius_px, 0.5, outer, most_radii=160, **finest)
     strips_on_wide = stack.each_strip(pose, wide, part)
     if part is None:
         still_strip, rotor_on_wide = _still_and_turning(strips_on_wide, turns, wide)
@@ -158,6 +168,27 @@ def assembled(
         pose, covariance, reference, stack.lit[0].frame, rotor, wide, still_strip, rotor_on_wide, degs, mean, (), other,
         part,
     )  # fmt: skip
+
+
+def _outer(part: Part, pose: Pose, known: np.ndarray) -> float:
+    """How far out to look beside what shows of a face, rim radii: the index may be on the hole's far edge, if that is
+    in the picture."""
+    rows, cols = np.nonzero(known[::EVERY_PX, ::EVERY_PX])
+    x, y = pose.to_plane(EVERY_PX * np.stack([cols, rows], axis=1).astype(float)).T
+    breadth, middle = breadth_of(part, pose), pose.to_plane(np.argwhere(part.shows).mean(axis=0)[::-1])
+    ahead = (x * middle[0] + y * middle[1]) / np.hypot(*middle)
+    beside = np.abs(x * middle[1] - y * middle[0]) / np.hypot(*middle) < breadth / 2
+    farthest = float(np.hypot(x, y)[beside & (ahead > 0)].max(initial=0.0))
+    return float(np.clip(farthest, 1.1, 1 + 1.3 * breadth))
+
+
+def breadth_of(part: Part, pose: Pose) -> float:
+    """How broad what shows of a face is, along its edge, in rotor radii."""
+    rows, cols = np.nonzero(part.shows)
+    x, y = pose.to_plane(np.stack([cols, rows], axis=1).astype(float)).T
+    middle = np.arctan2(y.mean(), x.mean())
+    aside = np.angle(np.exp(1j * (np.arctan2(y, x) - middle)))
+    return float(2 * np.sin(min(np.ptp(aside), np.pi) / 2))
 
 
 def _turns_near(
