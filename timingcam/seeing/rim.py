@@ -40,7 +40,7 @@ LEAST_SPREAD_DEG = 0.15  # our choice: turning less than this tells nothing apar
 N_SECTORS = 32
 TELLS_NOTHING = 1e-4  # our choice: of what tells much
 LEAST_GAIN = 3.0  # our choice: rows' votes in all
-HALF_A_ROW = 0.5  # of a row's vote where it surely turns
+HALF_A_ROW, TELLS_LITTLE = 0.5, 0.02  # of a row's vote where it surely turns; our choice: of all votes
 LEAST_CHANGE = 10.0  # our choice: of 160 rows, split in the middle, a change of their votes by a quarter
 RIM_WITHIN = 1.06  # our choice: the edge of what turns is found to a few percent
 RIM_BEYOND = 1.04  # our choice: a chamfer
@@ -253,7 +253,7 @@ def _turning_edge(stack: Stack, pose: Pose, degs: np.ndarray) -> _Edge | None:
         at = int(np.argmax(gain))
         clear, worth = gain[at] > LEAST_CHANGE, float(gain[at])
     # Where a rim is bare, or little was seen of what stands still, nothing tells for a while which of the two rows do.
-    surely = int(np.argmax(gain >= gain[at] - HALF_A_ROW))
+    surely = int(np.argmax(gain >= gain[at] - min(HALF_A_ROW, TELLS_LITTLE * gain[at])))
     last_turning, edge = grid.radii[np.minimum([surely + 1, at + 1], len(grid.radii) - 1)]
     return _Edge(float(last_turning), float(edge), worth) if clear else None
 
