@@ -14,7 +14,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 from photographs import Disc
 
 from timingcam.seeing.angles import Turn, fits, read_turn, turned
-from timingcam.seeing.cells import RotorMap, telling_cells
+from timingcam.seeing.cells import OWN_AND_ANOTHER, RotorMap, telling_cells
 from timingcam.seeing.rotor_map import build_map
 from timingcam.seeing.strips import Grid
 
@@ -197,3 +197,19 @@ def test_glare_stands_still_before_the_rotor() -> None:
     assert np.isfinite(off_deg(rate_hz=rate_hz)).mean() > 0.9
     # Without the speed the patches lead.
     assert np.nanmax(off_deg()) > 1.0
+
+
+def test_a_likeness_by_chance_is_no_reading() -> None:
+    """A slice of bland metal is like the map at several angles: unless the map explains it, that says nothing."""
+    chance = Turn(126.8, 0.5, 0.96, 0.28, 1.0, 0.76, explained=2.0)
+    assert not fits(chance)
+    assert fits(replace(chance, explained=100.0))
+    assert fits(replace(chance, rival=0.1))
+
+
+def test_what_one_flash_alone_showed_tells_no_angle(rotor: RotorMap) -> None:
+    once = rotor.known.copy()
+    once[:, : rotor.grid.n_angles // 2] = 1.0
+    some = replace(rotor, known=once)
+    assert (telling_cells(some).column < rotor.grid.n_angles // 2).any()
+    assert (telling_cells(some, OWN_AND_ANOTHER).column >= rotor.grid.n_angles // 2).all()

@@ -39,8 +39,8 @@ class Turn:
 
     `match` is the correlation of strip and map, at most 1; `rival` that of the best other angle. `explained` is how
     much of what the strip shows the map's pattern explains, in variances of the noise: bland metal is alike at any
-    angle, and matches by chance. `centre` is how far the centre about which it turned lay from the pose's, x and y in
-    rotor radii; `covariance` that of turn (radians) and centre together, shape (3, 3).
+    angle, and matches by chance; infinite where it was not fitted. `centre` is how far the centre about which it turned
+    lay from the pose's, x and y in rotor radii; `covariance` that of turn (radians) and centre together, shape (3, 3).
     """
 
     deg: float
