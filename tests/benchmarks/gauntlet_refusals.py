@@ -19,8 +19,6 @@ REFUSED = [
     Case("in-the-dark", {**SHORT, "strobe.brightness": 0.0, "light.ambient": 0.0}, refused="no flash"),
     Case("too-few-flashes", {**SHORT, "strobe.missed_share": 0.93}, refused=r"\d+ flashes"),
     Case("too-short", {"run.duration_s": 0.1, "run.rpm": 2400}, refused=r"\d+ (frames|flashes)"),
-    # White marks on a face of which two thirds are white: nothing of them is in the picture.
-    Case("over-exposed", {"strobe.brightness": 4.5}, refused="over-exposed"),
     # The rim's top is 8 px above the picture: most of each mark shows, and nothing of the index.
     Case("index-out-of-picture", {**SHORT, "camera.rotor_share": 0.45, "camera.aim_px": [0.0, -32.0]},
          refused="index"),

@@ -67,6 +67,7 @@ MEASURED = [
                          "camera.exposure_s": 0.006}),
     Case("flicker-120", {"light.ambient": 0.25, "light.flicker_share": 0.7, "light.flicker_hz": 120.0,
                          "camera.exposure_s": 0.006}),
+    Case("over-exposed", {"strobe.brightness": 4.5}),
     Case("over-exposed-engraved", {"strobe.brightness": 2.5, "rotor.paint": None, "rotor.marks": "engraved"}),
     Case("oil-glare", {"light.glare": 0.8, **HAND}),
     Case("lens-reflection", {"camera.reflection": 0.12, "camera.aim_px": [30.0, 20.0], **HAND}),
