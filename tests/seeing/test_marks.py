@@ -322,8 +322,11 @@ def test_a_lug_is_no_way_out_where_the_pointer_shows_the_other_cylinder() -> Non
     assert apart_deg(named(maps, twin, "two").index.deg, -75.0) < CLOSE_DEG
 
 
+DARK = 0.8  # plain in each row, and in all three together less than texture may reach over all radii
+
+
 def in_a_hole(index_deg: float, *, notch: bool) -> Maps:
-    """The maps of a part of a rotor, beside which nothing shows but a notch of five rows, or an edge of as many."""
+    """The maps of a part of a rotor, beside which nothing shows but a notch of few rows, or an edge of as many."""
     maps = drawn(engine(), 33.0, -75.0, ADVANCE)
     beside = GRID.radii > 1.01
     still = np.where(beside[:, None], 0.2, 1.0) * maps.still
@@ -331,8 +334,8 @@ def in_a_hole(index_deg: float, *, notch: bool) -> Maps:
     shown = (GRID.radii > 1.01) & (GRID.radii < 1.2)
     still[beside & ~shown] = 0.0
     still[shown] = ground(GRID, seed=9)[shown]
-    rows = np.flatnonzero((GRID.radii > 1.1) & (GRID.radii < 1.15))
-    still[rows] += np.where(np.abs(away) < 1.0, -1.2, 0.0) if notch else np.where(away > 0, -1.2, 0.0)
+    rows = np.flatnonzero((GRID.radii > 1.1) & (GRID.radii < 1.135))
+    still[rows] += np.where(np.abs(away) < 1.0, -DARK, 0.0) if notch else np.where(away > 0, -DARK, 0.0)
     return replace(maps, still=still.astype(np.float32), whole=False)
 
 
