@@ -213,3 +213,21 @@ def test_what_one_flash_alone_showed_tells_no_angle(rotor: RotorMap) -> None:
     some = replace(rotor, known=once)
     assert (telling_cells(some).column < rotor.grid.n_angles // 2).any()
     assert (telling_cells(some, OWN_AND_ANOTHER).column >= rotor.grid.n_angles // 2).all()
+
+
+def test_the_slice_that_shows_most_may_show_no_mark() -> None:
+    """Each flash lights a slice of the rotor: the broad ones show bare metal, narrower ones its lines."""
+    rng = np.random.default_rng(12)
+    grid = Grid(np.linspace(0.7, 0.98, 40), 2048)
+    angle = np.arange(2048) * grid.step_deg
+    bare, marked = (np.broadcast_to(np.abs(angle - middle) < 35, (40, 2048)) for middle in (110.0, 270.0))
+    degs = rng.uniform(-8, 8, 24)
+    knowns = [bare if k % 3 else marked & (np.abs(angle - 270.0) < 34) for k in range(24)]
+    strips = [lined(deg, (0, 0), rng) * known for deg, known in zip(degs, knowns, strict=True)]
+    rotor = build_map(grid, strips, knowns, CENTRE_SD)
+    turns = [read(rotor, strips[k], knowns[k]) for k in range(0, 24, 3)]
+    found = np.array([np.nan if t is None or not fits(t) else t.deg for t in turns]) - degs[::3]
+    # Lines 9 degrees apart are alike enough that one of eight may be left out as doubtful.
+    assert np.isfinite(found).sum() >= 7
+    # As of whole rotors: a line of 0.6 degrees is placed to a small part of its width.
+    assert np.nanmax(np.abs(found - np.nanmedian(found))) < 0.2

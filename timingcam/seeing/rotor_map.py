@@ -25,6 +25,7 @@ Seen = tuple[np.ndarray, np.ndarray, Turn]  # a strip, where it is known, and it
 Strips = tuple[list[np.ndarray], list[np.ndarray]]  # of all flashes, and where they are known
 MUCH_LEFT = 0.3  # our choice: of all that is seen; a clear rotor leaves a tenth, a tilted or smeared one a quarter
 LEAST_SEEN = 3  # our choice: strips that tell what is usual
+BEGINNINGS = 4  # our choice: of thin slices of a rotor, one in four may show no mark that slices beside it show
 MAP_ROUNDS = 5  # our choice: the map changes by less than its noise after three
 # The first maps are blurred, and change more than what an angle off by a part of a cell makes of them.
 EARLY_ROUNDS, EARLY_SETTLED_RAD = 3, 1e-3
@@ -54,7 +55,7 @@ def build_map(
     begun: list[Turn | None] | None = None,
     rate_hz: np.ndarray | None = None,
 ) -> RotorMap:
-    """Build the map from the strips of many flashes, from the one that is most like the others outwards.
+    """Build the map from the strips of many flashes, from one that shows much outwards.
 
     Parameters
     ----------
@@ -67,23 +68,43 @@ def build_map(
     rate_hz : ndarray, shape (n_strips,), optional
         How fast flashes come about each, where that is known.
     """
-    first = int(np.argmax([k.sum() for k in knowns]))
     seen = strips, knowns
     none: list[Turn | None] = [None] * len(strips)
-    begins = _map_of(grid, strips[first], knowns[first], centre_sd)
+    firsts = _beginnings(knowns)
+    begins = _map_of(grid, strips[firsts[0]], knowns[firsts[0]], centre_sd)
     if begun is not None:
         rotor, turns = _settled(_rebuilt(begins, *seen, begun), seen, list(begun), only_near=True)
         return replace(rotor, inflation=_inflation(rotor, *seen, turns))
     rotor, turns = _settled(begins, seen, none)
     left = _left(rotor, turns, seen)
+    for first in firsts[1:]:
+        if left <= MUCH_LEFT:
+            break
+        # The flash that shows most of the rotor need not show a mark.
+        other = _settled(_map_of(grid, strips[first], knowns[first], centre_sd), seen, none)
+        if (others := _left(*other, seen)) < left:
+            rotor, turns, left = *other, others
     if left > MUCH_LEFT and rate_hz is not None and np.isfinite(rate_hz).all():
         # Glare or a lead stands still before it, and was taken for it: begun again by what is not as usual.
-        apart = _apart(seen, rate_hz)
+        apart, first = _apart(seen, rate_hz), firsts[0]
         _, ahead = _settled(_map_of(grid, apart[first], knowns[first], centre_sd), (apart, knowns), none)
         other = _settled(_rebuilt(begins, *seen, ahead), seen, none)
         if _left(*other, seen) < left:
             rotor, turns = other
     return replace(rotor, inflation=_inflation(rotor, *seen, turns))
+
+
+def _beginnings(knowns: list[np.ndarray]) -> list[int]:
+    """The strip that shows most, then the one that shows most beside it, and so on while there is more to see."""
+    firsts = [int(np.argmax([known.sum() for known in knowns]))]
+    shown = knowns[firsts[0]].copy()
+    while len(firsts) < BEGINNINGS:
+        more = [int((known & ~shown).sum()) for known in knowns]
+        if not max(more):
+            break
+        firsts.append(int(np.argmax(more)))
+        shown |= knowns[firsts[-1]]
+    return firsts
 
 
 def _map_of(grid: Grid, strip: np.ndarray, known: np.ndarray, centre_sd: float) -> RotorMap:
