@@ -119,9 +119,16 @@ def _coarse(cells: Cells, strip: np.ndarray, known: np.ndarray) -> Turn:
     bend = before - 2 * at + after
     part = 0.5 * (before - after) / bend if bend < 0 else 0.0
     away = np.abs((np.arange(n) - best + n // 2) % n - n // 2) > max(4, n // 60)
+    if cells.between_deg is not None:
+        can = _between(np.arange(n) * 360.0 / n, *cells.between_deg)
+        away &= can | ~can[best]
     deg = (best + float(np.clip(part, -0.5, 0.5))) * 360.0 / n
     deg = (deg + 180.0) % 360.0 - 180.0
     return Turn(deg, np.inf, float(at), float(score[away].max()), float(overlap[best]), float(at))
+
+
+def _between(degs: np.ndarray, least: float, most: float) -> np.ndarray:
+    return (degs - least) % 360.0 <= most - least
 
 
 def _fine(

@@ -16,6 +16,9 @@ from timingcam.seeing.mosaic import WHOLLY, Stack
 from timingcam.seeing.speeds import WIDEST_STEP, evenly
 
 LEAST_SEEN = 5  # our choice: pictures
+DARK_SHARE = 0.3  # our choice: of the root of the usual light, a tenth of the light
+SOFT_PX = 2  # our choice: how far laying and coding soften an edge
+LEAST_SHARED = 0.2  # our choice: of what shows
 
 
 def by_speed(stack: Stack) -> tuple[Stack, np.ndarray]:
@@ -57,13 +60,14 @@ def refuse_gap(rate_hz: np.ndarray, turns: list[Turn | None]) -> None:
 
 
 def usual_over(stack: Stack, rate_hz: np.ndarray, mean: np.ndarray, where: np.ndarray) -> np.ndarray:
-    """The median of pictures at even steps of the speed; the mean where few of them show anything.
+    """The median of pictures at even steps of the speed, as far as it changes what they show; the mean where few of
+    them show anything.
 
     Parameters
     ----------
     stack : Stack
     rate_hz : ndarray, shape (n_pictures,)
-        How fast flashes come about each picture.
+        How fast flashes come about each picture, rising.
     mean : ndarray, shape (h, w), float32
         Of all pictures.
     where : ndarray, shape (h, w), bool
@@ -71,12 +75,41 @@ def usual_over(stack: Stack, rate_hz: np.ndarray, mean: np.ndarray, where: np.nd
     """
     rows, cols = np.nonzero(where)
     box = slice(rows.min(), rows.max() + 1), slice(cols.min(), cols.max() + 1)
-    laid = np.stack([_seen_at(stack, k, mean.shape, box) for k in evenly(rate_hz)])
+    chosen = evenly(rate_hz, _changes(stack, mean.shape, box, where[box]))
+    laid = np.stack([_seen_at(stack, k, mean.shape, box) for k in chosen])
     seen = np.isfinite(laid).sum(axis=0)
     laid[:, seen < LEAST_SEEN] = 0.0
     result = mean.copy()
     result[box] = np.where(seen >= LEAST_SEEN, np.nanmedian(laid, axis=0), mean[box])
     return result
+
+
+def bright_of(where: np.ndarray, usual: np.ndarray) -> np.ndarray:
+    """Without gaps beside the rotor, that are usually dark: there as little as coding leaves would count as much.
+
+    Parameters
+    ----------
+    where : ndarray, shape (h, w), bool
+    usual : ndarray, shape (h, w), float32
+        Root of the light.
+    """
+    dark = (usual < DARK_SHARE * float(np.median(usual[where]))) & where
+    return where & (cv2.dilate(dark.astype(np.uint8), np.ones((2 * SOFT_PX + 1,) * 2, np.uint8)) == 0)
+
+
+def _changes(stack: Stack, shape: tuple[int, ...], box: tuple[slice, slice], where: np.ndarray) -> np.ndarray:
+    """Mean square by which each picture differs from the next there; the usual one where they share little."""
+    change = np.full(len(stack.lit) - 1, np.nan)
+    before = _seen_at(stack, 0, shape, box)
+    for k in range(len(change)):
+        after = _seen_at(stack, k + 1, shape, box)
+        apart = ((after - before) ** 2)[where]
+        both = np.isfinite(apart)
+        if both.mean() > LEAST_SHARED:
+            change[k] = apart[both].mean()
+        before = after
+    usual = float(np.nanmean(change)) if np.isfinite(change).any() else 1.0
+    return np.where(np.isfinite(change), change, usual)
 
 
 def _seen_at(stack: Stack, k: int, shape: tuple[int, ...], box: tuple[slice, slice]) -> np.ndarray:

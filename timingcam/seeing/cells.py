@@ -49,7 +49,11 @@ class RotorMap:
 @dataclass(frozen=True, slots=True, eq=False)
 class Cells:
     """The cells of the map that say most of the angle: rows, columns (n,), and the map's light and slopes there; and
-    the whole map's series along the angle, coarsely, for the search over the full turn."""
+    the whole map's series along the angle, coarsely, for the search over the full turn.
+
+    `between_deg`: the least and the most that the rotor can have turned, where that is known: what looks as much alike
+    beyond is no rival. Alone, two marks that look the same and pass through a small opening say nothing else.
+    """
 
     row: np.ndarray
     column: np.ndarray
@@ -60,10 +64,11 @@ class Cells:
     down: np.ndarray  # d light / d radius
     trust: np.ndarray
     series: tuple[np.ndarray, np.ndarray, np.ndarray]  # of light, its square, and where it is known, conjugated
+    between_deg: tuple[float, float] | None = None
 
     def some(self, which: np.ndarray) -> Cells:
         """Some of them."""
-        of_cells = (f.name for f in fields(self) if f.name != "series")
+        of_cells = (f.name for f in fields(self) if f.name not in ("series", "between_deg"))
         return replace(self, **{name: getattr(self, name)[which] for name in of_cells})
 
 

@@ -18,7 +18,7 @@ import numpy as np
 from timingcam.errors import CannotMeasure
 from timingcam.seeing.angles import Turn
 from timingcam.seeing.arcs import LEAST_INNER, find_arcs
-from timingcam.seeing.by_speed import by_speed, refuse_gap, usual_over
+from timingcam.seeing.by_speed import bright_of, by_speed, refuse_gap, usual_over
 from timingcam.seeing.chain import SURELY_ALIKE, chained_turns
 from timingcam.seeing.clip import ClipInfo
 from timingcam.seeing.constellation import CLEAR_MARK_A_RADIUS, least_clear
@@ -141,7 +141,7 @@ def _closer(light: FlashLight, lit: list[LitPicture], what: tuple[Opening, Told]
     opening = find_opening(stack, mean, known)
     stack, rate_hz = by_speed(stack)
     usual = usual_over(stack, rate_hz, mean, opening.shows)
-    seen = _Seen(stack, mean, known, opening, Part(opening.shows, usual), rate_hz)
+    seen = _Seen(stack, mean, known, opening, Part(bright_of(opening.shows, usual), usual), rate_hz)
     start = _start_on_edge(seen, told) if told.on_edge else _start_on_face(seen, told.widest_deg)
     start, covariance = _placed(seen, told, start)
     start = _from_end_to_end(seen, start)

@@ -28,6 +28,7 @@ MOST_CROPS = 96
 FEWEST_PAIRS = 5  # our choice
 CHI2_MEDIAN = 0.455  # of one degree of freedom
 LEAST_KNOWN = 0.02  # our choice: of the cells that can be seen
+BEYOND_DEG = 4.0  # our choice: a flash between two speeds that were looked at, or a spark that strays
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -103,8 +104,7 @@ def read_flashes(
         Told the number of frames seen so far.
     """
     sampler = make_sampler(view.rotor.grid, view.pose, view.part)
-    # A part of a rotor is held against the same part at another speed, that may have been seen once.
-    cells = telling_cells(view.rotor, OWN_AND_ANOTHER if view.part is None else 1)
+    cells = _cells_of(view)
     pieces: list[list[_Piece]] = [[] for _ in range(len(flashes))]
     keep = set(np.unique(np.linspace(0, len(flashes) - 1, min(MOST_CROPS, len(flashes))).round().astype(int)).tolist())
     cutter = _Cutter(view, info)
@@ -123,6 +123,16 @@ def read_flashes(
             if flash in keep and piece.shift is not None:
                 cutter.cut(flash, luma, piece.shift)
     return _joined(pieces, cutter, view)
+
+
+def _cells_of(view: View) -> Cells:
+    if view.part is None:
+        return telling_cells(view.rotor, OWN_AND_ANOTHER)
+    # A part of a rotor is held against the same part at another speed, that may have been seen once; and the map is of
+    # flashes at all speeds, each followed from the one before: the others stand between those.
+    turns_deg = view.turns_deg[np.isfinite(view.turns_deg)]
+    least, most = float(turns_deg.min()) - BEYOND_DEG, float(turns_deg.max()) + BEYOND_DEG
+    return replace(telling_cells(view.rotor), between_deg=(least, most))
 
 
 def _lit_frames(

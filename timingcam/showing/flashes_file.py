@@ -107,7 +107,7 @@ def parse_pictures(file: IO[bytes], name: str = "flashes.npz") -> Pictures:
             headers = {key: _header(archive, key, name) for key in _LAYOUT}
             _check_shapes(headers, name)
             arrays = {key: _read_array(archive, key, header, name) for key, header in headers.items()}
-    except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, RuntimeError) as error:
+    except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, RuntimeError, UnicodeError) as error:
         raise _refuse(f"{name} that cannot be unpacked ({error})", "a NumPy archive") from None
     _check_values(arrays, name)
     content: dict[str, Any] = dict(arrays)
