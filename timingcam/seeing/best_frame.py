@@ -83,7 +83,7 @@ def _with_places(seen: BestFrame, info: ClipInfo, view: View, marks: Marks | Non
     if marks is None:
         return seen
     seen = replace(seen, index_at=(float(marks.index.deg), float(marks.index.radius)))
-    turn = float(view.turns_deg[0])
+    turn = view.reference_turn_deg
     if not np.isfinite(turn):
         return seen
     return replace(

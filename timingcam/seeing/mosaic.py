@@ -62,6 +62,11 @@ class Stack:
         for lit, shift in zip(self.lit, self.shifts, strict=True):
             yield read_strip(sampler, *self.cut(lit, shift, corners_px))
 
+    @property
+    def reference(self) -> int:
+        """Which picture's pixels are the reference's: the one that was laid without any doubt."""
+        return int(np.argmin([shift.residual for shift in self.shifts]))
+
     def smaller(self, by: int) -> Stack:
         """The same of pictures so many times smaller."""
         if by == 1:
@@ -115,6 +120,11 @@ def strips_by_pose(
     return strips_of
 
 
+def tallest(lit: list[LitPicture]) -> LitPicture:
+    """The picture of which most rows are lit."""
+    return max(lit, key=lambda p: p.last - p.first)
+
+
 def lay(
     light: FlashLight,
     lit: list[LitPicture],
@@ -123,7 +133,7 @@ def lay(
     before: Stack | None = None,
     lead: Stack | None = None,
 ) -> tuple[Stack, np.ndarray, np.ndarray]:
-    """Lay the pictures on one another, from the tallest outwards: their shifts, their mean, and where that is known.
+    """Lay the pictures on one another, from one outwards: their shifts, their mean, and where that is known.
 
     Parameters
     ----------
@@ -132,8 +142,8 @@ def lay(
     pose : Pose, optional
         Only what lies outside of this rotor counts.
     still : ndarray, shape (h, w), bool, optional
-        Only what is in there counts. Given where a part of the rotor shows: then what stands still does not lie all
-        round in one plane (`make_reference`).
+        Only what is in there counts, in the pixels of the first of `lit`, which is the reference then. Given where a
+        part of the rotor shows: then what stands still does not lie all round in one plane (`make_reference`).
     before : Stack, optional
         The same pictures as they were laid already: they are looked for there as well.
     lead : Stack, optional
@@ -141,14 +151,14 @@ def lay(
 
     Notes
     -----
-    The tallest picture's pixels are the reference's, always.
+    The tallest picture's pixels are the reference's, or the first one's where it is told what is still.
     """
 
     def empty() -> _Mosaic:
         return _Mosaic(light, lit[0].luma.shape, pose, still)
 
     mosaic = empty()
-    best = max(lit, key=lambda p: p.last - p.first)
+    best = lit[0] if still is not None else tallest(lit)
     mosaic.add(best, no_shift(mosaic.about_px))
     waiting = [p for p in lit if p is not best]
     reference = mosaic.reference()
@@ -162,7 +172,8 @@ def lay(
             continue
         waiting.remove(p)
         there, told = (None if k is None else k.between(best, p) for k in (before, lead))
-        shift = _laid(reference, light.picture(p.luma, p.rows), p.rows, there, told)
+        usual = reference.as_usual(mosaic.residuals(led))
+        shift = _laid(usual, light.picture(p.luma, p.rows), p.rows, there, told)
         if shift is None:
             failed.append(p)
             continue
@@ -190,7 +201,7 @@ def _again(mosaic: _Mosaic, led: set[int], anew: Callable[[], _Mosaic]) -> _Mosa
     Those in `led`, laid by the place's own light, stay: what they were left with is of that light.
     """
     searched = [k for k, p in enumerate(mosaic.lit) if k > 0 and id(p) not in led]
-    reference = mosaic.reference().as_usual([mosaic.shifts[k].residual for k in searched])
+    reference = mosaic.reference().as_usual(mosaic.residuals(led))
     shifts = list(mosaic.shifts)
     for k in searched:
         p, shift = mosaic.lit[k], shifts[k]
@@ -291,6 +302,11 @@ class _Mosaic:
         cv2.add(self.count, 1.0, self.count, inside)  # type: ignore[call-overload]
         self.lit.append(p)
         self.shifts.append(shift)
+
+    def residuals(self, led: set[int]) -> list[float]:
+        """What pictures were left with that were laid by what a flash lit: all but the first one and those in `led`."""
+        laid = list(zip(self.lit, self.shifts, strict=True))[1:]
+        return [shift.residual for p, shift in laid if id(p) not in led]
 
     def mean(self) -> np.ndarray:
         """The mean of the pictures so far."""

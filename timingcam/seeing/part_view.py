@@ -28,7 +28,7 @@ from timingcam.seeing.flashes import Flashes
 from timingcam.seeing.light import FlashLight, LitPicture
 from timingcam.seeing.lines import Line, find_lines
 from timingcam.seeing.marks import INSIDE, Maps, Place
-from timingcam.seeing.mosaic import Stack, lay, strips_by_pose
+from timingcam.seeing.mosaic import Stack, lay, strips_by_pose, tallest
 from timingcam.seeing.opening import DO_OPENING, NotAPart, Opening, find_opening, pictures_showing
 from timingcam.seeing.pose import Pose
 from timingcam.seeing.rigid import MIN_SPREAD_DEG, N_RIGID, Evidence, refine_pose
@@ -119,7 +119,8 @@ def find_part_view(info: ClipInfo, flashes: Flashes, light: FlashLight, lit: lis
     """
     if len(lit) < FEWEST:
         raise _too_few(len(lit))
-    stack, mean, known = lay(light, lit, None, np.ones(lit[0].luma.shape, bool))
+    first = tallest(lit)
+    stack, mean, known = lay(light, _led_by(first, lit), None, np.ones(lit[0].luma.shape, bool))
     opening = find_opening(stack, mean, known)
     if not told.on_edge:
         # If all of the rotor shows, it need not be looked for here any further.
@@ -127,11 +128,18 @@ def find_part_view(info: ClipInfo, flashes: Flashes, light: FlashLight, lit: lis
     lit = pictures_showing(info, flashes, opening, 2 * FEWEST)
     if len(lit) < FEWEST:
         raise _too_few(len(lit))
+    lit = _led_by(first, lit)  # in whose pixels the opening was found
     try:
         return _closer(light, lit, (opening, told))
     except NotAPart as fault:
         # It was seen to be a part, and is not to be looked for as a whole.
         raise CannotMeasure(found=fault.found, expected=fault.expected, do=fault.do) from fault
+
+
+def _led_by(first: LitPicture, lit: list[LitPicture]) -> list[LitPicture]:
+    """The pictures, a certain one first."""
+    same = first.frame, first.rows
+    return [first, *(p for p in lit if (p.frame, p.rows) != same)]
 
 
 def _closer(light: FlashLight, lit: list[LitPicture], what: tuple[Opening, Told]) -> View:

@@ -57,6 +57,7 @@ class View:
     pose_covariance: np.ndarray
     reference: Reference
     reference_frame: int
+    reference_turn_deg: float  # of the rotor in that frame; NaN where it was not read
     rotor: RotorMap
     wide: Grid
     still_strip: np.ndarray
@@ -161,12 +162,13 @@ def assembled(
         still_strip = still_of(mean, known, pose, wide)
         own = _own(strips_on_wide, turns, wide)
         rotor_on_wide = rotor_apart([(s, k) for s, k, _ in own], np.array([deg for _, _, deg in own]))
+    first = stack.reference
     still = seen.still if seen is not None else outside(mean.shape, pose, 1.02) & known
     reference = make_reference(mean, still, np.array(mean.shape[::-1]) / 2.0, known, all_round=part is None)
-    reference = reference.as_usual([shift.residual for shift in stack.shifts[1:]])
+    reference = reference.as_usual([shift.residual for k, shift in enumerate(stack.shifts) if k != first])
     return View(
-        pose, covariance, reference, stack.lit[0].frame, rotor, wide, still_strip, rotor_on_wide, degs, mean, (), other,
-        part,
+        pose, covariance, reference, stack.lit[first].frame, float(degs[first]), rotor, wide, still_strip,
+        rotor_on_wide, degs, mean, (), other, part,
     )  # fmt: skip
 
 
