@@ -88,7 +88,7 @@ def fit_curve(
     fit, kept, sparse = _best_fit(points)
     used = np.zeros(len(readings), dtype=bool)
     misfit = TOO_FEW if sparse else misfit_of_lines(points, fit)
-    if misfit and fit.form.corners:
+    if misfit and (fit.form.corners or sparse):
         curve, core, warnings = fit_monotone(points, doubts, rng, misfit)
         used[np.flatnonzero(sound)[core]] = True
         return curve, used, warnings

@@ -12,6 +12,7 @@ from scipy.interpolate import PchipInterpolator
 from scipy.optimize import isotonic_regression
 from scipy.special import chdtrc
 
+from timingcam.errors import CannotMeasure
 from timingcam.reckoning.brokenline import Points
 from timingcam.reckoning.figures import GRID_POINTS, Doubts, scatter_estimate
 from timingcam.reckoning.gum import Part, estimate
@@ -23,6 +24,8 @@ MAX_BINS = 30
 BIN_APART_RPM = 20.0  # our choice: an advance changes by a quarter of a degree over it at most
 # Both must hold, or a thousand flashes would condemn an advancer for a tenth of a degree that no corner suffers from:
 CHANCE = 1e-4  # of so large a misfit by the noise alone
+# Low, rising and high: a curve through fewer throws out what rises. Our choice: of all readings; stray sparks are fewer.
+FEWEST_BINS, MOST_STRAY = 3, 0.15
 DRAWS = 200  # our choice: an sd from so many is known to 5 %
 FLAT_DEG = 0.4  # our choice: less than anybody sets, more than a curve's wander
 FLAT_RPM, FLAT_SHARE = 150.0, 0.05
@@ -112,6 +115,11 @@ def fit_monotone(
         Indices of the points that lie on it.
     warnings : tuple of str
 
+    Raises
+    ------
+    CannotMeasure
+        If the readings are too few to show a curve, and many lie off the one that they make.
+
     References
     ----------
     .. [1] Fritsch & Carlson, SIAM J. Numer. Anal. 17 (1980): monotone cubic interpolation.
@@ -122,6 +130,13 @@ def fit_monotone(
     residual = points.y - through(points.x)
     sd = MAD_TO_SD * float(np.median(np.abs(residual)))
     core = np.flatnonzero(np.abs(residual) <= CUTOFF * max(sd, 1e-6))
+    if len(bins) < FEWEST_BINS and len(core) < (1.0 - MOST_STRAY) * len(residual):
+        raise CannotMeasure(
+            found=f"{len(residual)} flashes with both a speed and an advance, {len(residual) - len(core)} of them off "
+            "any curve that so few can show",
+            expected=f"at least {FEWEST_BINS * BIN_READINGS}",
+            do="open and close the throttle more slowly, and hold the low and the high speed longer",
+        )
     inflation = variance_inflation(residual[core])
     grid = np.linspace(points.x[core].min(), points.x[core].max(), GRID_POINTS)
     random_sd = _band(points, through, core, grid, rng)

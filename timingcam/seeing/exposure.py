@@ -102,3 +102,29 @@ def pairs_across(bands: Bands) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     foot = np.repeat(cut_foot, last - first)
     head = np.concatenate([cut_head[a:b] for a, b in zip(first, last, strict=True)] or [cut_head[:0]])
     return foot, head, bands.start_row[foot] - bands.end_row[head]
+
+
+def missing_across(bands: Bands, time_s: np.ndarray, line_time_s: float, exposure_s: float) -> float:
+    """Share of the bands cut by a frame's edge that must go on in the frame beside, with such a line time and exposure,
+    and do not; 0 where few must.
+
+    Parameters
+    ----------
+    bands : Bands
+    time_s : ndarray, shape (n_frames,)
+    line_time_s, exposure_s : float
+    """
+    margin = ALIKE_ROWS * bands.n_rows
+    step_s = np.diff(time_s)
+    cut_foot = np.flatnonzero(np.isfinite(bands.start_row) & np.isnan(bands.end_row))
+    cut_head = np.flatnonzero(np.isnan(bands.start_row) & np.isfinite(bands.end_row))
+    before = cut_foot[bands.frame[cut_foot] < len(step_s)]
+    after = cut_head[bands.frame[cut_head] > 0]
+    # Where the flash would have ended a band in the next frame, and begun one in the one before.
+    end_row = bands.start_row[before] + (exposure_s - step_s[bands.frame[before]]) / line_time_s
+    start_row = bands.end_row[after] - (exposure_s - step_s[bands.frame[after] - 1]) / line_time_s
+    on, back = before[end_row > margin], after[start_row < bands.n_rows - margin]
+    if len(on) + len(back) < FEWEST_BESIDE:
+        return 0.0
+    there = np.isin(bands.frame[on] + 1, bands.frame[cut_head]), np.isin(bands.frame[back] - 1, bands.frame[cut_foot])
+    return 1.0 - float(np.concatenate(there).mean())

@@ -21,12 +21,14 @@ from timingcam.errors import CannotMeasure
 from timingcam.seeing.bands import Bands
 from timingcam.seeing.clock import FrameClock
 from timingcam.seeing.evenness import line_time_from_evenness, unevenness
-from timingcam.seeing.exposure import ALIKE_ROWS, as_if_exposed_alike, pairs_across
+from timingcam.seeing.exposure import ALIKE_ROWS, as_if_exposed_alike, missing_across, pairs_across
 
 # Our choice of bounds: published read-outs are 10 to 65 µs a line of the sensor at 30 fps, down to a few µs at 240 fps.
 MIN_LINE_TIME_S = 1e-6
 LEAST_READOUT = 0.1  # our choice: of the frame period; faster sensors hardly roll
 N_SHARES = 9
+# Our choice: trials of the longest line time; of bands that must go on in the frame beside, and are faint or hidden.
+N_LONGEST, MOST_MISSING = 120, 0.5
 AS_GOOD = 2 * np.log(1.5)  # our choice, of the unevenness: a misfit half as large again
 MIN_FLASHES = 12  # our choice: fewer say nothing about a curve
 
@@ -130,7 +132,8 @@ def _shutter(bands: Bands, time_s: np.ndarray, line_time_s: float | None, exposu
     def exposure_at(line_s: float) -> float:
         return exposure_s or (rows * line_s if rows else _exposure_across(bands, straddle, time_s, line_s))
 
-    found, sd = line_time_from_evenness(_sighted(bands, time_s, exposure_at), (low, 1.01 * longest_s))
+    high = _longest_possible(bands, time_s, (low, 1.01 * longest_s), exposure_at)
+    found, sd = line_time_from_evenness(_sighted(bands, time_s, exposure_at), (low, high))
     foot, head = straddle
     if sd > 0.02 * found and rows is not None and len(foot) >= 3:
         # Flashes too uneven or too seldom: those that lie across two frames still tell, if they agree.
@@ -140,6 +143,16 @@ def _shutter(bands: Bands, time_s: np.ndarray, line_time_s: float | None, exposu
         if spread < 0.02 * found and low < np.median(each) < 1.01 * longest_s:
             found, sd = float(np.median(each)), max(spread / np.sqrt(len(each)), 0.002 * found)
     return Shutter(found, sd, exposure_at(found))
+
+
+def _longest_possible(
+    bands: Bands, time_s: np.ndarray, bounds_s: tuple[float, float], exposure_at: Callable[[float], float]
+) -> float:
+    """The longest line time at which bands go on in the frame beside as they must: the longer, the more of them."""
+    trials = np.linspace(*bounds_s, N_LONGEST)
+    missing = [missing_across(bands, time_s, line_s, exposure_at(line_s)) > MOST_MISSING for line_s in trials]
+    first = int(np.argmax(missing))
+    return float(trials[first - 1]) if any(missing) and first > 0 else bounds_s[1]
 
 
 def _sighted(bands: Bands, time_s: np.ndarray, exposure_at: Callable[[float], float]) -> Callable[[float], np.ndarray]:
