@@ -248,3 +248,16 @@ def test_a_rise_seen_in_two_flashes_only_has_no_corners() -> None:
     curve, _, warnings = fitted(readings)
     assert curve.starts_rpm is None and curve.full_rpm is None
     assert "too few flashes" in warnings
+
+
+def test_so_few_that_lie_off_what_they_make_are_refused() -> None:
+    """Seventeen at full advance, five on the way: a curve through the one bin that they fill would call those stray."""
+    rng = np.random.default_rng(6)
+    rpm = np.r_[1335.0, 1378.0, 1458.0, 2300.0, 2700.0, rng.uniform(3900, 5000, 17)]
+    n = len(rpm)
+    readings = Readings(
+        np.cumsum(120.0 / rpm), rpm, np.full(n, 10.0), flat_rise_flat(rpm) + rng.normal(0, 0.2, n), np.full(n, 0.1),
+        np.ones(n, bool), ("",) * n, np.arange(n),
+    )  # fmt: skip
+    with pytest.raises(CannotMeasure, match=r"22 flashes .* 5 of them off"):
+        fitted(readings)

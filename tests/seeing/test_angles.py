@@ -231,3 +231,30 @@ def test_the_slice_that_shows_most_may_show_no_mark() -> None:
     assert np.isfinite(found).sum() >= 7
     # As of whole rotors: a line of 0.6 degrees is placed to a small part of its width.
     assert np.nanmax(np.abs(found - np.nanmedian(found))) < 0.2
+
+
+def test_two_marks_alike_are_told_apart_by_how_far_the_rotor_can_have_turned() -> None:
+    """Through an opening one mark passes, then the other: the strip alone says nothing of which it is."""
+    rng = np.random.default_rng(15)
+    grid = Grid(np.linspace(0.7, 0.98, 40), 2048)
+    angle = np.arange(2048) * grid.step_deg
+    opening = np.broadcast_to(np.abs(angle - 270.0) < 28, (40, 2048))
+
+    def seen(deg: float) -> np.ndarray:
+        strip = 0.02 * rng.standard_normal((40, 2048))
+        for place in (255.0, 287.0):
+            strip += 0.3 * np.exp(-4 * np.log(2) * (((angle - place - deg + 180) % 360 - 180) / 0.8) ** 2)
+        return (strip * opening).astype(np.float32)
+
+    degs = np.linspace(-12, 12, 25)
+    begun = [Turn(deg, 0.3, 1.0, 0.0, 1.0, 1.0) for deg in degs]
+    rotor = build_map(grid, [seen(deg) for deg in degs], [opening] * 25, CENTRE_SD, list(begun))
+    cells = telling_cells(rotor)
+    apart = replace(cells, between_deg=(-16.0, 16.0))
+    for deg in (-10.0, 0.0, 9.0):
+        strip = seen(deg)
+        alone, told = (read_turn(rotor, which, strip, opening) for which in (cells, apart))
+        assert alone is not None and told is not None
+        assert alone.rival > 0.6
+        assert told.rival < 0.5 and fits(told)
+        assert abs(told.deg - deg) < 0.2

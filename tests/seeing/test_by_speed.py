@@ -7,7 +7,7 @@ import pytest
 
 from timingcam.errors import CannotMeasure
 from timingcam.seeing.angles import Turn
-from timingcam.seeing.by_speed import by_speed, refuse_gap, usual_over
+from timingcam.seeing.by_speed import bright_of, by_speed, refuse_gap, usual_over
 from timingcam.seeing.light import FlashLight, LitPicture
 from timingcam.seeing.mosaic import Stack
 from timingcam.seeing.shift import no_shift
@@ -55,3 +55,24 @@ def test_a_step_of_speed_that_nothing_bridges() -> None:
         refuse_gap(rate_hz, [None, None, found(3.0), found(4.0)])
     refuse_gap(rate_hz, [found(0.0), found(0.5), found(3.0), found(4.0)])  # bridged
     refuse_gap(rate_hz[2:], [found(3.0), None])  # no such step
+
+
+def test_a_mark_that_stood_over_half_of_the_speeds_is_not_what_is_usual() -> None:
+    """Full advance is reached at a third of the speed: where only speed changes, few pictures count."""
+    rates = [*np.geomspace(10.0, 14.0, 10), *np.geomspace(14.5, 42.0, 40)]
+    places = [*np.linspace(10, 90, 10).round().astype(int).tolist(), *[105] * 40]
+    seen = stack(places, [float(rate) for rate in rates])
+    mean = np.mean([np.sqrt(TABLE)[p.luma] for p in seen.lit], axis=0).astype(np.float32)
+    usual = usual_over(seen, seen.rate_hz, mean, np.ones(SIZE, bool))
+    assert np.abs(usual - np.sqrt(TABLE)[100]).max() < 1e-6
+
+
+def test_a_gap_beside_the_rotor_is_not_the_rotor() -> None:
+    usual = np.full(SIZE, 0.5, np.float32)
+    usual[:, :20] = 0.05
+    usual[:, 60:64] = 0.3  # in the shade, and still the rotor
+    shows = np.ones(SIZE, bool)
+    shows[:, 110:] = False
+    bright = bright_of(shows, usual)
+    assert not bright[:, :20].any() and not bright[:, 110:].any()
+    assert bright[:, 25:105].all()

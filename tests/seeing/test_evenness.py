@@ -87,3 +87,14 @@ def test_a_thrown_throttle_with_missed_flashes_still_tells() -> None:
     found, sd = line_time_from_evenness(events(flash_s[kept], rows(100, 5)[kept]), BOUNDS_S)
     assert abs(found - LINE_S) < 4 * sd
     assert sd < 0.1 * LINE_S
+
+
+def test_flashes_of_which_most_are_missed_tell_nothing() -> None:
+    """A hand on the throttle, two of three flashes unseen: some line time makes them least uneven, and none even."""
+    rng = np.random.default_rng(8)
+    rpm = 3000 + 1200 * np.sin(np.arange(240) / 7.0)
+    flash_s = np.cumsum(120.0 / rpm)
+    kept = rng.random(240) < 0.33
+    found, sd = line_time_from_evenness(events(flash_s[kept], rows(240, 8)[kept]), BOUNDS_S)
+    assert abs(found - LINE_S) < 4 * sd
+    assert sd > 0.1 * found

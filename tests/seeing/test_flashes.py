@@ -252,3 +252,16 @@ def test_an_exposure_that_steps(exposure_s: float) -> None:
     assert np.abs(off - np.median(off)).max() < 1.5 * short.line_s
     # A good part of the second half's flashes end within the frame, and are timed by that.
     assert (flashes.time_s > half / short.fps).sum() > 15
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_sensor_read_fast_looks_away_for_most_of_the_time(seed: int) -> None:
+    """Two of three flashes fall between the frames. With a line time so long that no frame looks away, each band at a
+    frame's edge would go on in the frame beside: they do not."""
+    camera = Camera(line_s=12e-6, exposure_s=2.5e-3, n_frames=360)
+    flash_s = swept_flashes(camera)
+    flashes = found(camera, flash_s, seed=seed)
+    assert flashes.line_time_s is not None and flashes.exposure_s is not None
+    # Five bands must fail to go on; of some 60 such as many begin or end within a tenth of the frame from its edge.
+    assert flashes.line_time_s * 240 + flashes.exposure_s < 1.1 / camera.fps
+    assert abs(flashes.line_time_s - camera.line_s) < 4 * flashes.line_time_sd_s

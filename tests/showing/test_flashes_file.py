@@ -100,3 +100,12 @@ def test_spoiled_bytes_are_refused_or_read_but_never_end_otherwise(arrays: dict[
             refused += 1
     # Each member carries a checksum: nearly every byte belongs to one.
     assert refused > 60
+
+
+def test_a_name_that_is_no_text_is_refused(arrays: dict[str, np.ndarray]) -> None:
+    data = bytearray(packed(arrays).getvalue())
+    entry = data.rfind(b"PK\x01\x02")
+    data[entry + 9] |= 0x08  # this name is UTF-8, the directory says (APPNOTE 4.4.4, bit 11)
+    data[entry + 46] = 0x94
+    with pytest.raises(CannotUse, match="cannot be unpacked"):
+        parse_pictures(io.BytesIO(bytes(data)))

@@ -24,7 +24,7 @@ MAX_BINS = 30
 BIN_APART_RPM = 20.0  # our choice: an advance changes by a quarter of a degree over it at most
 # Both must hold, or a thousand flashes would condemn an advancer for a tenth of a degree that no corner suffers from:
 CHANCE = 1e-4  # of so large a misfit by the noise alone
-# Low, rising and high: a curve through fewer throws out what rises. Our choice: of all readings; stray sparks are fewer.
+# Low, rising and high: through fewer, what rises is thrown out. Our choice, of all readings: stray sparks are fewer.
 FEWEST_BINS, MOST_STRAY = 3, 0.15
 DRAWS = 200  # our choice: an sd from so many is known to 5 %
 FLAT_DEG = 0.4  # our choice: less than anybody sets, more than a curve's wander
