@@ -220,9 +220,9 @@ def test_the_slice_that_shows_most_may_show_no_mark() -> None:
     rng = np.random.default_rng(12)
     grid = Grid(np.linspace(0.7, 0.98, 40), 2048)
     angle = np.arange(2048) * grid.step_deg
-    bare, marked = (np.broadcast_to(np.abs(angle - middle) < 35, (40, 2048)) for middle in (110.0, 270.0))
+    one, other, marked = (np.broadcast_to(np.abs(angle - middle) < 35, (40, 2048)) for middle in (60.0, 140.0, 270.0))
     degs = rng.uniform(-8, 8, 24)
-    knowns = [bare if k % 3 else marked & (np.abs(angle - 270.0) < 34) for k in range(24)]
+    knowns = [(marked & (np.abs(angle - 270.0) < 34), one, other)[k % 3] for k in range(24)]
     strips = [lined(deg, (0, 0), rng) * known for deg, known in zip(degs, knowns, strict=True)]
     rotor = build_map(grid, strips, knowns, CENTRE_SD)
     turns = [read(rotor, strips[k], knowns[k]) for k in range(0, 24, 3)]

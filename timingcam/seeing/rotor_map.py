@@ -77,6 +77,13 @@ def build_map(
         return replace(rotor, inflation=_inflation(rotor, *seen, turns))
     rotor, turns = _settled(begins, seen, none)
     left = _left(rotor, turns, seen)
+    if left > MUCH_LEFT and rate_hz is not None and np.isfinite(rate_hz).all():
+        # Glare or a lead stands still before it, and was taken for it: begun again by what is not as usual.
+        first, apart = firsts[0], _apart(seen, rate_hz)
+        _, ahead = _settled(_map_of(grid, apart[first], knowns[first], centre_sd), (apart, knowns), none)
+        other = _settled(_rebuilt(begins, *seen, ahead), seen, none)
+        if (others := _left(*other, seen)) < left:
+            rotor, turns, left = *other, others
     for first in firsts[1:]:
         if left <= MUCH_LEFT:
             break
@@ -84,20 +91,18 @@ def build_map(
         other = _settled(_map_of(grid, strips[first], knowns[first], centre_sd), seen, none)
         if (others := _left(*other, seen)) < left:
             rotor, turns, left = *other, others
-    if left > MUCH_LEFT and rate_hz is not None and np.isfinite(rate_hz).all():
-        # Glare or a lead stands still before it, and was taken for it: begun again by what is not as usual.
-        apart, first = _apart(seen, rate_hz), firsts[0]
-        _, ahead = _settled(_map_of(grid, apart[first], knowns[first], centre_sd), (apart, knowns), none)
-        other = _settled(_rebuilt(begins, *seen, ahead), seen, none)
-        if _left(*other, seen) < left:
-            rotor, turns = other
     return replace(rotor, inflation=_inflation(rotor, *seen, turns))
 
 
 def _beginnings(knowns: list[np.ndarray]) -> list[int]:
-    """The strip that shows most, then the one that shows most beside it, and so on while there is more to see."""
+    """The strip that shows most, then the one that shows most beside it, and so on while there is more to see.
+
+    One that shows half of all that any shows is enough: only of thin slices may it be one without marks.
+    """
     firsts = [int(np.argmax([known.sum() for known in knowns]))]
     shown = knowns[firsts[0]].copy()
+    if shown.sum() > 0.5 * np.any(knowns, axis=0).sum():
+        return firsts
     while len(firsts) < BEGINNINGS:
         more = [int((known & ~shown).sum()) for known in knowns]
         if not max(more):
