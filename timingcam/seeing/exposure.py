@@ -77,7 +77,7 @@ def _with_those_across(bands: Bands, time_s: np.ndarray, height: np.ndarray) -> 
     if usual is None or not len(foot):
         return height
     whole = bands.frame[np.isfinite(height)]
-    beside = np.abs(bands.frame[foot][:, None] - whole[None, :]).min(axis=1) <= BESIDE_FRAMES
+    beside = _nearest(bands.frame[foot], whole) <= BESIDE_FRAMES
     step = time_s[bands.frame[head]] - time_s[bands.frame[foot]]
     step = step / np.median(step)
     period_rows = (usual[foot] + gap) / step
@@ -90,6 +90,14 @@ def _with_those_across(bands: Bands, time_s: np.ndarray, height: np.ndarray) -> 
     height = height.copy()
     height[foot], height[head] = across, across
     return height
+
+
+def _nearest(frame: np.ndarray, others: np.ndarray) -> np.ndarray:
+    """How far each frame is from the nearest of some others, of which there is one at least."""
+    others = np.sort(others)
+    at = np.searchsorted(others, frame)
+    before, after = others[np.maximum(at - 1, 0)], others[np.minimum(at, len(others) - 1)]
+    return np.minimum(np.abs(frame - before), np.abs(frame - after))
 
 
 def pairs_across(bands: Bands) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

@@ -206,9 +206,10 @@ def _straddling(bands: Bands) -> tuple[np.ndarray, np.ndarray]:
     foot, head, rows = foot[possible], head[possible], rows[possible]
     if not len(rows):
         return foot, head
-    alike = np.abs(rows[:, None] - rows[None, :]) < ALIKE_ROWS * bands.n_rows + bands.ramp_rows
-    usual = rows[int(np.argmax(alike.sum(axis=1)))]
-    near = np.abs(rows - usual) < ALIKE_ROWS * bands.n_rows + bands.ramp_rows
+    within, ordered = ALIKE_ROWS * bands.n_rows + bands.ramp_rows, np.sort(rows)
+    alike = np.searchsorted(ordered, rows + within, "left") - np.searchsorted(ordered, rows - within, "right")
+    usual = rows[int(np.argmax(alike))]
+    near = np.abs(rows - usual) < within
     return foot[near], head[near]
 
 
