@@ -163,12 +163,9 @@ def advance_readings(seen: Seen, angles: FlashAngles, speed: Speed, strobe: Stro
     used = np.array([not r for r in reasons]) & np.isfinite(advance) & np.isfinite(speed.rpm)
     used &= np.isfinite(angles.seen_sd_deg)
     frame = _first_frames(seen.flashes)
-    smeared_deg = DEG_PER_S_PER_RPM * speed.rpm * seen.flashes.ramp_s
-    sd_deg = np.where(
-        np.isfinite(smeared_deg), np.hypot(angles.seen_sd_deg, SMEARED_SD_SHARE * smeared_deg), angles.seen_sd_deg
-    )
     return Readings(
-        angles.time_s.copy(), speed.rpm.copy(), speed.rpm_sd.copy(), advance, sd_deg, used, tuple(reasons), frame,
+        angles.time_s.copy(), speed.rpm.copy(), speed.rpm_sd.copy(), advance, angles.seen_sd_deg.copy(), used,
+        tuple(reasons), frame,
     )  # fmt: skip
 
 
@@ -180,10 +177,6 @@ def with_used(readings: Readings, used: np.ndarray, reason: str) -> Readings:
         tuple(reasons), readings.frame,
     )  # fmt: skip
 
-
-# Our choice, of how far a flash smeared the rotor: a smeared mark is not quite that of a map made of all flashes.
-# Errors seen with flashes of 200 and 250 µs were a twentieth of it.
-SMEARED_SD_SHARE = 0.05
 
 # Our choice: an engine runs a while at half of its idle before it stalls, and is revved past its limit by a quarter at
 # the very most; a few flashes out of hundreds may have a wrong speed.
