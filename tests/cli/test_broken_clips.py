@@ -113,6 +113,25 @@ def many_in_a_fragment(path: Path) -> Path:
     return path
 
 
+def box(kind: bytes, content: bytes) -> bytes:
+    return numbers(8 + len(content)) + kind + content
+
+
+def names_of_notes(before: bytes) -> Callable[[Path], Path]:
+    """Without a limit: 196 million names of notes, 1.6 GB of table; with what comes before the boxes of notes."""
+
+    def write(path: Path) -> Path:
+        handler = box(b"hdlr", numbers(0, 0) + b"mdta" + bytes(13))
+        meta = box(b"meta", before + handler + box(b"keys", numbers(0, 0x0BB80000) + bytes(20)))
+        data, places = whole()
+        at = places["moov"]
+        moov = data[at : at + struct.unpack(">I", data[at : at + 4])[0]]
+        path.write_bytes(data[:at] + box(b"moov", moov[8:] + box(b"udta", meta)))
+        return path
+
+    return write
+
+
 def nested(path: Path) -> Path:
     path.write_bytes(WHOLE[:32] + b"".join(struct.pack(">I4s", 8 * (20_000 - k), b"moov") for k in range(20_000)))
     return path
@@ -166,6 +185,8 @@ CLIPS: dict[str, tuple[Callable[[Path], Path], int, str]] = {
     "two thousand million samples": (many_of_one_byte, 2, "2147483632 samples in the head"),
     "a fragment of as many": (many_in_a_fragment, 2, "samples in the head"),
     "more sizes than the file has": (edited("stsz", 16, numbers(0x7FFFFFFF)), 2, "samples in the head"),
+    "names of notes": (names_of_notes(numbers(0)), 2, "196608000 names of notes in the head"),
+    "names of notes as in MOV": (names_of_notes(b""), 2, "196608000 names of notes in the head"),
     "times: two thousand million": (edited("stts", 16, numbers(0x7FFFFFFF)), 3, "5 frames"),
     "times that stand still": (edited("stts", 20, numbers(0)), 3, "frames; expected at least"),
     "times that leap": (edited("stts", 20, numbers(0x7FFFFFFF)), 3, "frames; expected at least"),
