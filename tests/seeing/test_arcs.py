@@ -63,6 +63,35 @@ def test_arcs_tell_a_centre_far_outside_of_the_picture() -> None:
     assert len(found.rim_px) > 20
 
 
+def through_the_hole(mean: np.ndarray, opening: Opening) -> Opening:
+    """As if all within the hole changed from flash to flash, the dark gap beyond the rim as well."""
+    yy, xx = np.mgrid[0:H, 0:W]
+    shows = np.hypot(xx - HOLE[0], yy - HOLE[1]) < HOLE_PX
+    corners, _ = cv2.findContours(shows.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
+    return Opening(shows, corners[0][:, 0].astype(float), opening.run_rad)
+
+
+def test_a_dark_gap_beyond_the_rim_is_no_part_of_the_rotor() -> None:
+    """Light that strays about the hole makes the gap change too."""
+    mean, known, opening = opened(CENTRE, RIM_PX, HOLE_PX)
+    found = find_arcs(mean, known, through_the_hole(mean, opening), 60.0)
+    assert len(found.rim_px) > 20
+    assert np.linalg.norm(found.rim_px - CENTRE, axis=1) == pytest.approx(RIM_PX, abs=3.0)
+
+
+def test_the_holes_own_edge_is_not_about_the_rotors_centre() -> None:
+    """A turned rim about the hole has more edges than all arcs of the rotor."""
+    mean, known, opening = opened(CENTRE, RIM_PX, HOLE_PX)
+    yy, xx = np.mgrid[0:H, 0:W]
+    off = np.hypot(xx - HOLE[0], yy - HOLE[1]) - HOLE_PX
+    turned = np.where((off > 0) & (off < 10), 0.5 + 0.4 * np.sin(off * np.pi / 2.5), mean).astype(np.float32)
+    all_round = through_the_hole(mean, opening)
+    with pytest.raises(NotAPart):
+        find_arcs(turned, known, all_round, 60.0)
+    found = find_arcs(turned, known, all_round, 60.0, a_part=True)
+    assert np.linalg.norm(found.pose.centre_px - CENTRE) < RIM_PX / 20
+
+
 def test_a_centre_in_view_is_no_part() -> None:
     """The cover is off: the whole rotor shows, and is to be looked for as such."""
     whole = opened(np.array([160.0, 120.0]), 90.0, 400.0)

@@ -17,7 +17,7 @@ from drawn_strips import GRID, add_line, ground
 from timingcam.engine import Engine, engine_from_dict
 from timingcam.errors import CannotMeasure
 from timingcam.reckoning.assemble import btdc_of_marks
-from timingcam.seeing.constellation import evenness_about, index_candidates
+from timingcam.seeing.constellation import Reading, best_reading, evenness_about, index_candidates
 from timingcam.seeing.lines import Line
 from timingcam.seeing.marks import Hints, Maps, Marks, advance_seen, mark_places, rotor_angle_deg
 from timingcam.seeing.naming import _refuse_drifting, find_marks
@@ -279,6 +279,24 @@ def test_marks_that_fit_two_ways() -> None:
     assert "two ways" in refusal.value.found and "--mark" in refusal.value.do
     marks = named(maps, one, hints=Hints(marks_deg=(("N", 33.5),)))
     assert apart_deg(marks.zero_deg, 33.0) < CLOSE_DEG
+
+
+@pytest.mark.parametrize(
+    ("scores", "told"), [((190.0, 200.0, 205.0), True), ((150.0, 150.0, 150.0), False), ((250.0, 250.0, 95.0), False)]
+)
+def test_marks_painted_anew_beside_their_old_lines(scores: tuple[float, ...], told: bool) -> None:
+    """Spaced alike, the old lines stand where all marks could: new paint is clearer in each, and plainly in all."""
+    index = Line(-75.0, 1.4, 1.03, 1.2, 1, 100.0)
+    new = tuple(Line(deg, 0.9, 0.8, 0.97, 1, score) for deg, score in zip((33.0, 41.0, 64.0), scores, strict=True))
+    old = tuple(
+        replace(line, deg=line.deg - 3.5, score=score) for line, score in zip(new, (120, 105, 100), strict=True)
+    )
+    readings = [Reading(33.0, index, new, 32.7, 105.0), Reading(29.5, index, old, 31.4, 100.0)]
+    if told:
+        assert best_reading(readings, Hints()).zero_deg == 33.0
+    else:
+        with pytest.raises(CannotMeasure, match="two ways"):
+            best_reading(readings, Hints())
 
 
 def test_a_strobe_of_its_own_rate() -> None:

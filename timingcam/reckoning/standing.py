@@ -7,11 +7,13 @@ Not here: how either is found (`seeing/whole_view.py`, `seeing/part_view.py`).
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import partial
 
 import numpy as np
 
 from timingcam.engine import Engine
+from timingcam.errors import CannotMeasure
 from timingcam.reckoning.assemble import btdc_of_marks
 from timingcam.seeing.clip import ClipInfo
 from timingcam.seeing.flashes import Flashes
@@ -23,6 +25,7 @@ from timingcam.seeing.part_view import Told, find_part_view
 from timingcam.seeing.view import View
 from timingcam.seeing.whole_view import find_view
 
+NEVER_TURNS_DEG = 1.0  # our choice: over a clip's speeds the spark moves the marks by many times that
 HOLE_SLACK = 1.25  # our choice: a cover stands nearer to the camera than the rotor, and its hole appears larger
 
 
@@ -54,14 +57,31 @@ def first_view(
     if on_edge or engine.rotor.window_mm is not None:
         btdc, sense = btdc_of_marks(engine), sense_of(engine)
         judge = partial(how_clear, engine=engine, cylinder=cylinder, btdc=btdc)
+        told = Told(mark_places(engine, btdc, sense), sense, on_edge, _widest_deg(engine), judge)
         try:
-            told = Told(mark_places(engine, btdc, sense), sense, on_edge, _widest_deg(engine), judge)
             return find_part_view(info, flashes, light, lit, told)
         except NotAPart:
             if on_edge:
                 raise
-            # The cover is off, and all of the rotor can be seen.
+        # The cover is off, and all of the rotor can be seen; or what is round is the cover's hole itself.
+        return _whole_or_part(what, told, centre_px)
     return find_view(light, lit, centre_px)
+
+
+def _whole_or_part(
+    what: tuple[ClipInfo, Flashes, FlashLight, list[LitPicture]], told: Told, centre_px: np.ndarray | None
+) -> View:
+    """All of the rotor; but where that never turns, what shows through the hole it was taken for."""
+    info, flashes, light, lit = what
+    whole = find_view(light, lit, centre_px)
+    turns = whole.turns_deg[np.isfinite(whole.turns_deg)]
+    if np.ptp(np.percentile(turns, [5, 95])) > NEVER_TURNS_DEG:
+        return whole
+    try:
+        return find_part_view(info, flashes, light, lit, replace(told, surely=True))
+    except CannotMeasure:
+        # At one speed the marks stand still.
+        return whole
 
 
 def _widest_deg(engine: Engine) -> float:

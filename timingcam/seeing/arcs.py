@@ -7,19 +7,23 @@ Not here: the refining by the turning itself (`rigid.py`).
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 
 import cv2
 import numpy as np
 from scipy.optimize import least_squares
 
-from timingcam.seeing.opening import DO_OPENING, NotAPart, Opening
+from timingcam.seeing.by_speed import DARK_SHARE
+from timingcam.seeing.opening import DO_OPENING, InView, NotAPart, Opening
 from timingcam.seeing.pose import FOCAL_SHARE, Pose
 from timingcam.seeing.rings import Edges, find_edges
 
 BLUR_PX = 1.5
 MOST_EDGES = 6000
 TRIALS = 4000  # our choice: pairs of edges; half of the edges being arcs, a thousand would do
+MOST_CENTRES = 1500
 POINTS_AT = np.radians(2.0)  # our choice: an edge's direction is good to a degree or two
 LEAST_APART = 0.25  # of the opening's longer side: nearer pairs cross anywhere
 LEAST_EDGES = 60
@@ -27,6 +31,7 @@ LEAST_INNER = 0.3  # our choice, of what shows: nearer to the centre, it is no h
 NEAR_ROUND = 0.03  # our choice: of a circle's radius: seen at an angle it is no circle
 SECTOR_DEG, MOST_ROUND = 3.0, 0.25  # our choice: of a circle; through a hole a tenth of it shows
 ALIKE_PX, MOST_ARCS = 2.0, 6
+LEAST_GAP = 0.05  # our choice, of the opening's longer side
 RIM_BEYOND, RIM_WITHIN = 0.10, 0.06  # our choice, of the opening's longer side: how far a mark ends from the rim
 
 
@@ -39,7 +44,9 @@ class ArcsSeen:
     arcs_px: tuple[np.ndarray, ...]
 
 
-def find_arcs(mean: np.ndarray, known: np.ndarray, opening: Opening, widest_deg: float = 90.0) -> ArcsSeen:
+def find_arcs(
+    mean: np.ndarray, known: np.ndarray, opening: Opening, widest_deg: float = 90.0, *, a_part: bool = False
+) -> ArcsSeen:
     """Find the centre that arcs in the opening are about, and the rim among them.
 
     Parameters
@@ -49,6 +56,9 @@ def find_arcs(mean: np.ndarray, known: np.ndarray, opening: Opening, widest_deg:
     opening : Opening
     widest_deg : float
         What a hole can show of the rotor, as an angle about its centre.
+    a_part : bool
+        Whether it is known that only a part shows. The hole's own edge is round too, about a centre in it, and may show
+        more edges than all arcs of the rotor: then it is not taken for that.
 
     Raises
     ------
@@ -65,26 +75,51 @@ def find_arcs(mean: np.ndarray, known: np.ndarray, opening: Opening, widest_deg:
     edges = Edges(found.xy[keep], found.unit[keep], found.strength[keep])
     if len(edges.xy) < LEAST_EDGES:
         raise _no_arcs("too few edges in the opening to tell where the rotor's centre is")
-    centre = _common_centre(edges, reach)
+    centre = _common_centre(edges, reach, partial(_part_about, opening, widest_deg) if a_part else None)
     facing = np.abs(_aside(edges, centre)) < POINTS_AT
     if facing.sum() < LEAST_EDGES:
         raise _no_arcs("no arcs in the opening about one centre")
-    centre, arcs = _arcs_about(Edges(edges.xy[facing], edges.unit[facing], edges.strength[facing]), centre)
-    outer = float(np.linalg.norm(opening.hull_px - centre, axis=1).max())
-    whole = _nearest(opening, centre) < LEAST_INNER * outer or _span_deg(opening, centre) > widest_deg
-    if whole or _all_round(found, centre, [r for r, _ in arcs]) > MOST_ROUND:
-        raise NotAPart(
+    edges = Edges(edges.xy[facing], edges.unit[facing], edges.strength[facing])
+    centre, arcs = _arcs_about(edges, centre)
+    outer = _where_it_ends(mean, opening, centre)
+    if not _part_about(opening, widest_deg, centre) or _all_round(found, centre, [r for r, _ in arcs]) > MOST_ROUND:
+        raise InView(
             found="a rotor whose centre or most of whose rim is in view", expected="a part of its face, at a timing "
             "hole", do=DO_OPENING,
         )  # fmt: skip
-    rim = _rim_of(arcs, edges, centre, (outer, reach))
+    rim = _rim_of(edges, centre, (outer, reach))
     radius = rim[0] if rim is not None else outer
-    others = tuple(xy for r, xy in arcs if rim is None or r != rim[0])
+    others = tuple(xy for r, xy in arcs if rim is None or abs(r - rim[0]) > ALIKE_PX)
     return ArcsSeen(_facing_pose(centre, radius, mean.shape), np.zeros((0, 2)) if rim is None else rim[1], others)
 
 
-def _common_centre(edges: Edges, reach: float) -> np.ndarray:
-    """Where most edges' normals meet."""
+def _part_about(opening: Opening, widest_deg: float, centre: np.ndarray) -> bool:
+    """Whether what shows can be a part of a rotor about that centre, seen through a hole at its rim."""
+    outer = float(np.linalg.norm(opening.hull_px - centre, axis=1).max())
+    return _nearest(opening, centre) >= LEAST_INNER * outer and _span_deg(opening, centre) <= widest_deg
+
+
+def _where_it_ends(mean: np.ndarray, opening: Opening, centre: np.ndarray) -> float:
+    """The radius at which the rotor ends: where a dark gap before the hole's edge begins, else where the opening
+    ends."""
+    at = np.argwhere(opening.shows)[:, ::-1]
+    light = mean[opening.shows]
+    bright = light >= DARK_SHARE * float(np.median(light))
+    radius = np.linalg.norm(at - centre, axis=1)
+    first = int(radius[bright].min())
+    ring = radius.astype(int) - first
+    within = ring >= 0
+    shown, lit = (np.bincount(ring[k], minlength=ring.max() + 1) for k in (within, within & bright))
+    wide = max(3, round(LEAST_GAP * 2 * opening.reach_px()))
+    dark = np.convolve((lit < 0.5 * shown).astype(int), np.ones(wide, int), mode="valid") == wide
+    # What is dark nearer to the centre than most of what shows is a shadow or a hole in the rotor.
+    dark[: max(0, int(np.median(radius[bright])) - first)] = False
+    gap = np.flatnonzero(dark)
+    return float(first + gap[0]) if len(gap) else float(np.linalg.norm(opening.hull_px - centre, axis=1).max())
+
+
+def _common_centre(edges: Edges, reach: float, may_be: Callable[[np.ndarray], bool] | None = None) -> np.ndarray:
+    """Where most edges' normals meet, of the places where it may be."""
     rng = np.random.default_rng(0)
     n = len(edges.xy)
     weight = np.sqrt(edges.strength)
@@ -98,7 +133,8 @@ def _common_centre(edges: Edges, reach: float) -> np.ndarray:
     along = (gap[good, 0] * b[good, 1] - gap[good, 1] * b[good, 0]) / cross[good]
     crossing = edges.xy[one[good]] + along[:, None] * a[good]
     # Marks run towards the centre and have normals across: arcs are what most normals point from.
-    score = [float(weight[np.abs(_aside(edges, c)) < POINTS_AT].sum()) for c in crossing[:1500]]
+    crossing = np.array([c for c in crossing[:MOST_CENTRES] if may_be is None or may_be(c)])
+    score = [float(weight[np.abs(_aside(edges, c)) < POINTS_AT].sum()) for c in crossing]
     if not score:
         raise _no_arcs("no arcs in the opening about one centre")
     return crossing[int(np.argmax(score))]
@@ -166,21 +202,21 @@ def _fitted(arcs: list[tuple[float, np.ndarray]], centre: np.ndarray) -> np.ndar
     return least_squares(off, start, loss="soft_l1", x_scale=np.maximum(np.abs(start), 1.0)).x[:2]
 
 
-def _rim_of(
-    arcs: list[tuple[float, np.ndarray]], edges: Edges, centre: np.ndarray, ends: tuple[float, float]
-) -> tuple[float, np.ndarray] | None:
-    """The arc at which the rotor ends: near where what turns ends, brighter inside."""
+def _rim_of(edges: Edges, centre: np.ndarray, ends: tuple[float, float]) -> tuple[float, np.ndarray] | None:
+    """The arc at which the rotor ends, radius and points: the strongest near where what turns ends, brighter inside.
+
+    It need not be one of those with the most edges: where little of it shows, grooves have more.
+    """
     outer, reach = ends
-    near = [(r, xy) for r, xy in arcs if -RIM_WITHIN < (r - outer) / (2 * reach) < RIM_BEYOND]
-    best: tuple[float, np.ndarray] | None = None
-    most = 0.0
-    for r, xy in near:
-        there = np.abs(np.linalg.norm(edges.xy - centre, axis=1) - r) < ALIKE_PX
-        inward = ((centre - edges.xy[there]) * edges.unit[there]).sum(axis=1) > 0
-        strength = float((edges.strength[there] * inward).sum())
-        if strength > most:
-            best, most = (r, xy), strength
-    return best
+    radius = np.linalg.norm(edges.xy - centre, axis=1)
+    inward = ((centre - edges.xy) * edges.unit).sum(axis=1) > 0
+    low, high = outer - RIM_WITHIN * 2 * reach, outer + RIM_BEYOND * 2 * reach
+    strength, border = np.histogram(radius[inward], np.arange(low, high + 1.0), weights=edges.strength[inward])
+    k = int(np.argmax(np.convolve(strength, np.ones(3), mode="same")))
+    there = np.abs(radius - border[k] - 0.5) < ALIKE_PX
+    if np.count_nonzero(there & inward) < LEAST_EDGES / 3:
+        return None
+    return float(np.median(radius[there])), edges.xy[there]
 
 
 def _facing_pose(centre: np.ndarray, radius_px: float, shape: tuple[int, ...]) -> Pose:

@@ -4,8 +4,9 @@ In:  a path.
 Out: nothing; or `CannotUse`, before a decoder believes it.
 Not here: reading the clip (`clip.py`).
 
-A decoder makes a table with a row for each sample, and each name of a note, that the head of the file speaks of. Twelve
-bytes can speak of two thousand million samples of one byte, which fill the memory of any computer. So they are read first.
+A decoder makes a table with a row for each sample, and each name of a note, that the head of the file speaks of.
+Twelve bytes can speak of two thousand million samples of one byte, which fill the memory of any computer. So they are
+read first.
 """
 
 from __future__ import annotations
@@ -19,7 +20,8 @@ from typing import BinaryIO
 from timingcam.errors import CannotUse
 
 # ISO/IEC 14496-12: boxes that hold boxes, on the way to the tables of samples.
-_HOLD_BOXES = {b"moov", b"trak", b"mdia", b"minf", b"stbl", b"moof", b"traf", b"edts", b"mvex", b"udta", b"dinf", b"meta"}
+_HOLD_BOXES = {b"moov", b"trak", b"mdia", b"minf", b"stbl", b"moof", b"traf", b"edts", b"mvex", b"udta", b"dinf"}
+_HOLD_BOXES |= {b"meta"}
 _DEEPEST = 12  # our choice: FFmpeg's own reader gives up at 10
 _MOST_BOXES = 1_000_000  # our choice: a fragment a second for a day, and ten boxes to each
 # A sample of picture or sound takes a byte at least; of sound packed by old coders, which count single values, less.

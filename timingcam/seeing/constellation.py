@@ -47,6 +47,7 @@ DISTINCT_DEG = 2.5  # ways to lay the constellation closer than this are one, re
 AS_GOOD = 0.9  # our choice: of the best score of ways that are one
 SAME_THING_DEG = 0.6
 POINTED_WITHIN_DEG = 3.0
+PLAINER = 1.5  # our choice, of scores, in which what is plain counts little more the plainer it is
 RIVAL_SHARE = 0.8  # our choice: a rival reading of the picture this good makes the names unsure
 
 
@@ -241,6 +242,15 @@ def _plausibility(advance: np.ndarray, engine: Engine) -> float:
     return float(np.exp(-((off / SPEC_SLACK_DEG) ** 2)))
 
 
+def _plainer(lines: tuple[Line | None, ...], rivals: tuple[Line | None, ...]) -> bool:
+    """Whether each line is clearer than its rival, and all together plainly: of marks painted anew, the old lines show
+    beside the new ones, and are spaced alike."""
+    pairs = [(one, other) for one, other in zip(lines, rivals, strict=True) if one is not None and other is not None]
+    scores = np.array([(one.score, other.score) for one, other in pairs])
+    whole = len(pairs) == sum(one is not None or other is not None for one, other in zip(lines, rivals, strict=True))
+    return bool(whole and (scores[:, 0] > scores[:, 1]).all() and scores[:, 0].sum() > PLAINER * scores[:, 1].sum())
+
+
 def best_reading(readings: list[Reading], hints: Hints) -> Reading:
     best = readings[0]
     for rival in readings[1:]:
@@ -260,7 +270,7 @@ def best_reading(readings: list[Reading], hints: Hints) -> Reading:
             rival.constellation > RIVAL_SHARE * best.constellation
             and rival.index_score > RIVAL_SHARE * best.index_score
         )
-        if not same_zero and not hints.marks_deg and as_good:
+        if not same_zero and not hints.marks_deg and as_good and not _plainer(best.lines, rival.lines):
             raise CannotMeasure(
                 found="two ways to name the marks that fit about as well", expected="one that fits clearly better",
                 do="paint the marks, or point at one with --mark NAME@X,Y",

@@ -36,6 +36,10 @@ class NotAPart(CannotMeasure):
     face is marked is to be looked for as a whole."""
 
 
+class InView(NotAPart):
+    """Its centre, or most of its rim, is in view."""
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Opening:
     """Where the rotor shows: `shows` (h, w) of bool; `hull_px` (n, 2) the corners round it; `run_rad` the direction in

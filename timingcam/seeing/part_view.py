@@ -29,7 +29,7 @@ from timingcam.seeing.light import FlashLight, LitPicture
 from timingcam.seeing.lines import Line, find_lines
 from timingcam.seeing.marks import INSIDE, Maps, Place
 from timingcam.seeing.mosaic import Stack, lay, strips_by_pose, tallest
-from timingcam.seeing.opening import DO_OPENING, NotAPart, Opening, find_opening, pictures_showing
+from timingcam.seeing.opening import DO_OPENING, InView, NotAPart, Opening, find_opening, pictures_showing
 from timingcam.seeing.pose import Pose
 from timingcam.seeing.rigid import MIN_SPREAD_DEG, N_RIGID, Evidence, refine_pose
 from timingcam.seeing.spacing import USUAL_LOG_SD, rescaled, scale_lever, scale_of
@@ -60,7 +60,8 @@ class Told:
 
     `places` are those of its marks, `sense` is as in `Maps`; `on_edge` says whether the marks are on the rotor's edge;
     `widest_deg` how wide a part of a face a hole can show, as an angle about the rotor's centre. `judge` tells how well
-    a map with an index beside it can be read, to choose on which side of an edge the index is.
+    a map with an index beside it can be read, to choose on which side of an edge the index is. `surely` says that the
+    rotor is not in view as a whole.
     """
 
     places: list[Place]
@@ -68,6 +69,7 @@ class Told:
     on_edge: bool
     widest_deg: float
     judge: Judge
+    surely: bool = False
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -124,13 +126,15 @@ def find_part_view(info: ClipInfo, flashes: Flashes, light: FlashLight, lit: lis
     opening = find_opening(stack, mean, known)
     if not told.on_edge:
         # If all of the rotor shows, it need not be looked for here any further.
-        find_arcs(mean, known, opening, told.widest_deg)
+        find_arcs(mean, known, opening, told.widest_deg, a_part=told.surely)
     lit = pictures_showing(info, flashes, opening, 2 * FEWEST)
     if len(lit) < FEWEST:
         raise _too_few(len(lit))
     lit = _led_by(first, lit)  # in whose pixels the opening was found
     try:
         return _closer(light, lit, (opening, told))
+    except InView:
+        raise
     except NotAPart as fault:
         # It was seen to be a part, and is not to be looked for as a whole.
         raise CannotMeasure(found=fault.found, expected=fault.expected, do=fault.do) from fault
@@ -254,7 +258,7 @@ def _turns(seen: _Seen, pose: Pose | Drum, strips: list[np.ndarray], knowns: lis
 
 def _start_on_face(seen: _Seen, widest_deg: float) -> _Start:
     """From the arcs through the hole."""
-    arcs = find_arcs(seen.mean, seen.known, seen.opening, widest_deg)
+    arcs = find_arcs(seen.mean, seen.known, seen.opening, widest_deg, a_part=True)
     inner = float(np.linalg.norm(arcs.pose.to_plane(seen.opening.hull_px), axis=1).min())
     hold = np.diag([*[1 / CENTRE_SD**2] * 2, 0, *[1 / SQUARE_SD_RAD**2] * 2, 0])
     if not len(arcs.rim_px):
