@@ -299,6 +299,15 @@ def test_marks_painted_anew_beside_their_old_lines(scores: tuple[float, ...], to
             best_reading(readings, Hints())
 
 
+def test_a_line_that_could_be_either_of_two_marks_is_no_old_paint() -> None:
+    """Four lines evenly apart, of which three are marks, each clearer than the one before."""
+    index = Line(-75.0, 1.4, 1.03, 1.2, 1, 100.0)
+    four = [Line(25.0 + 8.0 * k, 0.9, 0.8, 0.97, 1, score) for k, score in enumerate((60.0, 100.0, 160.0, 250.0))]
+    readings = [Reading(33.0, index, tuple(four[1:]), 32.7, 105.0), Reading(25.0, index, tuple(four[:3]), 31.4, 100.0)]
+    with pytest.raises(CannotMeasure, match="two ways"):
+        best_reading(readings, Hints())
+
+
 def test_a_strobe_of_its_own_rate() -> None:
     one = engine()
     with pytest.raises(CannotMeasure) as refusal:

@@ -75,7 +75,7 @@ def _whole_or_part(
     info, flashes, light, lit = what
     whole = find_view(light, lit, centre_px)
     turns = whole.turns_deg[np.isfinite(whole.turns_deg)]
-    if np.ptp(np.percentile(turns, [5, 95])) > NEVER_TURNS_DEG:
+    if not len(turns) or np.ptp(np.percentile(turns, [5, 95])) > NEVER_TURNS_DEG:
         return whole
     try:
         return find_part_view(info, flashes, light, lit, replace(told, surely=True))

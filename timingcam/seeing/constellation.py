@@ -245,10 +245,13 @@ def _plausibility(advance: np.ndarray, engine: Engine) -> float:
 def _plainer(lines: tuple[Line | None, ...], rivals: tuple[Line | None, ...]) -> bool:
     """Whether each line is clearer than its rival, and all together plainly: of marks painted anew, the old lines show
     beside the new ones, and are spaced alike."""
-    pairs = [(one, other) for one, other in zip(lines, rivals, strict=True) if one is not None and other is not None]
-    scores = np.array([(one.score, other.score) for one, other in pairs])
-    whole = len(pairs) == sum(one is not None or other is not None for one, other in zip(lines, rivals, strict=True))
-    return bool(whole and (scores[:, 0] > scores[:, 1]).all() and scores[:, 0].sum() > PLAINER * scores[:, 1].sum())
+    pairs = [(one, other) for one, other in zip(lines, rivals, strict=True) if one is not None or other is not None]
+    both = [(one.score, other.score) for one, other in pairs if one is not None and other is not None]
+    # A line that is one mark by one reading and the next by the other is no old paint.
+    if len(both) < max(len(pairs), 1) or {one for one, _ in pairs} & {other for _, other in pairs}:
+        return False
+    scores = np.array(both)
+    return bool((scores[:, 0] > scores[:, 1]).all() and scores[:, 0].sum() > PLAINER * scores[:, 1].sum())
 
 
 def best_reading(readings: list[Reading], hints: Hints) -> Reading:
