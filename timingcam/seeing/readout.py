@@ -89,6 +89,42 @@ class _Piece:
     reason: str
 
 
+class _Table:
+    """What each piece told, a row each: a long clip has tens of thousands, and as objects each takes two kilobytes."""
+
+    def __init__(self, n: int) -> None:
+        self.turn = np.full((n, 9), np.nan)  # deg, sd, match, rival, overlap, likeness, centre x and y, explained
+        self.covariance = np.full((n, 3, 3), np.nan)  # of the turn and its centre
+        self.matrix = np.full((n, 3, 3), np.nan)  # from the reference picture
+        self.roll = np.full((n, 2), np.nan)  # the case's own turn in the picture, radians, and its variance
+        self.apart_px2 = np.full((n, 2, 2), np.nan)
+        self.reason = [""] * n
+
+    def put(self, k: int, piece: _Piece) -> None:
+        """Keep what one piece told."""
+        self.reason[k] = piece.reason
+        if piece.shift is not None:
+            self.matrix[k], self.apart_px2[k] = piece.shift.matrix(), piece.shift.apart_px2
+            self.roll[k] = piece.shift.params[3], piece.shift.covariance[3, 3]
+        if piece.turn is not None:
+            t = piece.turn
+            self.turn[k] = t.deg, t.sd_deg, t.match, t.rival, t.overlap, t.likeness, *t.centre, t.explained
+            self.covariance[k] = _covariance(t)
+
+    def turns(self, pieces: list[int]) -> list[Turn]:
+        """The turns of those pieces that were read."""
+        found = []
+        for k in pieces:
+            deg, sd, match, rival, overlap, likeness, x, y, explained = map(float, self.turn[k])
+            if np.isfinite(deg):
+                found.append(Turn(deg, sd, match, rival, overlap, likeness, (x, y), self.covariance[k], explained))
+        return found
+
+    def located(self, pieces: list[int]) -> list[int]:
+        """Those of the pieces that were laid on the reference."""
+        return [k for k in pieces if np.isfinite(self.matrix[k, 0, 0])]
+
+
 def read_flashes(
     info: ClipInfo, flashes: Flashes, light: FlashLight, view: View, progress: Callable[[int], None] | None = None
 ) -> FlashTurns:
@@ -105,7 +141,8 @@ def read_flashes(
     """
     sampler = make_sampler(view.rotor.grid, view.pose, view.part)
     cells = _cells_of(view)
-    pieces: list[list[_Piece]] = [[] for _ in range(len(flashes))]
+    pieces: list[list[int]] = [[] for _ in range(len(flashes))]
+    table = _Table(len(flashes.piece_of))
     keep = set(np.unique(np.linspace(0, len(flashes) - 1, min(MOST_CROPS, len(flashes))).round().astype(int)).tolist())
     cutter = _Cutter(view, info)
 
@@ -114,15 +151,17 @@ def read_flashes(
         found = []
         for k in index:
             rows = (int(flashes.piece_first[k]), int(flashes.piece_last[k]))
-            found.append((int(flashes.piece_of[k]), _read(view, (sampler, cells), light.picture(luma, rows), rows)))
+            found.append((int(k), _read(view, (sampler, cells), light.picture(luma, rows), rows)))
         return luma, found
 
     for luma, found in side_by_side(read, _lit_frames(info, flashes, progress)):
-        for flash, piece in found:
-            pieces[flash].append(piece)
+        for k, piece in found:
+            flash = int(flashes.piece_of[k])
+            pieces[flash].append(k)
+            table.put(k, piece)
             if flash in keep and piece.shift is not None:
                 cutter.cut(flash, luma, piece.shift)
-    return _joined(pieces, cutter, view)
+    return _joined((pieces, table), cutter, view)
 
 
 def _cells_of(view: View) -> Cells:
@@ -199,24 +238,24 @@ class _Cutter:
         self.origin.append(origin)
 
 
-def _joined(pieces: list[list[_Piece]], cutter: _Cutter, view: View) -> FlashTurns:
+def _joined(read: tuple[list[list[int]], _Table], cutter: _Cutter, view: View) -> FlashTurns:
+    pieces, table = read
     n = len(pieces)
     place = np.full((n, 2, 2), np.nan)
     turn, sd, match = np.full(n, np.nan), np.full(n, np.nan), np.zeros(n)
     centre, covariance = np.full((n, 2), np.nan), np.full((n, 3, 3), np.nan)
     shifts = np.tile(np.eye(3), (n, 1, 1))
     reasons = []
-    roll_ratio = _roll_ratio(pieces)
+    roll_ratio = _roll_ratio(pieces, table)
     for i, parts in enumerate(pieces):
-        good = [p.turn for p in parts if p.turn is not None]
-        located = [p.shift for p in parts if p.shift is not None]
+        good, located = table.turns(parts), table.located(parts)
         if located:
-            shifts[i] = located[0].matrix()
+            shifts[i] = table.matrix[located[0]]
         if not good:
-            reasons.append(parts[0].reason if parts else "no row is lit in full")
+            reasons.append(table.reason[parts[0]] if parts else "no row is lit in full")
             continue
         turn[i], centre[i], covariance[i] = _together(good, view.rotor.centre_sd)
-        place[i] = np.mean([s.apart_px2 for s in located], axis=0) / view.pose.radius_px**2
+        place[i] = np.mean(table.apart_px2[located], axis=0) / view.pose.radius_px**2
         # What the case's own turn adds: the least of the pieces', which share most of what they are laid on.
         roll_var = roll_ratio**2 * min(t.sd_deg**2 - _turn_var_deg2(t) for t in good)
         sd[i] = np.sqrt(np.degrees(1) ** 2 * covariance[i, 0, 0] + roll_var)
@@ -230,15 +269,15 @@ def _joined(pieces: list[list[_Piece]], cutter: _Cutter, view: View) -> FlashTur
     )  # fmt: skip
 
 
-def _roll_ratio(pieces: list[list[_Piece]]) -> float:
+def _roll_ratio(pieces: list[list[int]], table: _Table) -> float:
     """By how much the sds of the case's own turn are too small, 1 at least: the two pictures of a flash that lies
     across two frames show it at one instant, and should say the same (Birge's ratio, by the median)."""
     apart = []
     for parts in pieces:
-        located = [p.shift for p in parts if p.shift is not None]
+        located = table.located(parts)
         if len(located) == 2:
-            one, other = located
-            apart.append((one.params[3] - other.params[3]) ** 2 / (one.covariance[3, 3] + other.covariance[3, 3]))
+            (one, one_var), (other, other_var) = table.roll[located]
+            apart.append((one - other) ** 2 / (one_var + other_var))
     return max(1.0, float(np.sqrt(np.median(apart) / CHI2_MEDIAN))) if len(apart) >= FEWEST_PAIRS else 1.0
 
 
