@@ -17,7 +17,7 @@ from drawn_strips import GRID, add_line, ground
 from timingcam.engine import Engine, engine_from_dict
 from timingcam.errors import CannotMeasure
 from timingcam.reckoning.assemble import btdc_of_marks
-from timingcam.seeing.constellation import Reading, best_reading, evenness_about, index_candidates
+from timingcam.seeing.constellation import Reading, best_reading, evenness_about, index_candidates, zeros_of
 from timingcam.seeing.lines import Line
 from timingcam.seeing.marks import Hints, Maps, Marks, advance_seen, mark_places, rotor_angle_deg
 from timingcam.seeing.naming import _refuse_drifting, find_marks
@@ -297,6 +297,21 @@ def test_marks_painted_anew_beside_their_old_lines(scores: tuple[float, ...], to
     else:
         with pytest.raises(CannotMeasure, match="two ways"):
             best_reading(readings, Hints())
+
+
+def test_the_ground_between_new_paint_and_old_lines_is_neither() -> None:
+    """It is near to both, and fits as well as either: the clearest of the three goes first, and takes it along."""
+    one = engine()
+    clear = {0.0: (199.0, 197.0, 191.0), 1.9: (161.0, 135.0, 168.0), 3.7: (132.0, 117.0, 124.0)}
+    lines = [
+        Line(33.0 + btdc + off, 0.9, 0.8, 0.97, -1 if off == 1.9 else 1, score)
+        for off, scores in clear.items()
+        # Of the old lines each stands just where the others say, of the new ones not quite.
+        for btdc, score in zip((0.0, 8.0, 31.0 + 0.2 * (off == 0.0)), scores, strict=True)
+    ]
+    places = mark_places(one, btdc_of_marks(one), 1)
+    found = zeros_of(drawn(one, 33.0, -75.0, ADVANCE), lines, places, Hints())
+    assert [round(zero) for zero, _, _ in found] == [33, 37]
 
 
 def test_a_line_that_could_be_either_of_two_marks_is_no_old_paint() -> None:

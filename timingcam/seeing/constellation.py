@@ -130,18 +130,17 @@ def zeros_of(
             continue
         zero += float(np.median([wrap(m.deg - p.deg - zero) for m, p in found]))
         result.append((float(wrap(zero)), _constellation_score(maps, matched, places, zero), matched))
-    result.sort(key=lambda r: -r[1])
     distinct: list[tuple[float, float, tuple[Line | None, ...]]] = []
+    most = max((r[1] for r in result), default=0.0)
     while result:
-        near = [r for r in result if abs(wrap(r[0] - result[0][0])) <= DISTINCT_DEG]
         # The ground between marks and their twins has lines as plain as need be: of ways that are about as good, the
-        # one with the clearest lines.
-        as_good = [r for r in near if r[1] >= AS_GOOD * result[0][1]]
+        # one with the clearest lines, and what is near to that one is the same.
+        as_good = [r for r in result if r[1] >= AS_GOOD * max(one[1] for one in result)]
         best = max(as_good, key=lambda r: sum(np.sqrt(line.score) for line in r[2] if line is not None))
         distinct.append(best)
-        result = [r for r in result if r not in near and abs(wrap(r[0] - best[0])) > DISTINCT_DEG]
+        result = [r for r in result if abs(wrap(r[0] - best[0])) > DISTINCT_DEG]
     # A poor fit is no way out where the good one gives no advance that an engine can have.
-    return [reading for reading in distinct[:12] if reading[1] >= RIVAL_SHARE * distinct[0][1]]
+    return [reading for reading in distinct[:12] if reading[1] >= RIVAL_SHARE * most]
 
 
 def _nearest(lines: list[Line], deg: float) -> Line | None:
