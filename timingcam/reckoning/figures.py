@@ -195,7 +195,7 @@ def scatter(fit: Fit, points: Points) -> Estimate:
     # Left out beyond the core, a few far ones make the core narrower still. From few readings nobody can tell whether
     # they belong to it: the interval holds both answers.
     high = max(estimate.high, _scatter_within(fit, own_var, either, None).high)
-    return Estimate(estimate.value, (high - estimate.low) / (2.0 * Z95), estimate.low, high)
+    return _within(estimate.value, estimate.low, high)
 
 
 def _scatter_within(fit: Fit, own_var: np.ndarray, counted: np.ndarray, variance: float | None) -> Estimate:
@@ -242,7 +242,14 @@ def scatter_estimate(variance: float, own_var: float, random_var: float) -> Esti
     low = math.sqrt(max(variance - math.hypot(below, own), 0.0))
     high = math.sqrt(max(variance + math.hypot(above, own), 0.0))
     value = math.sqrt(max(variance, 0.0))
-    return Estimate(value, (high - low) / (2.0 * Z95), min(low, value), max(high, value))
+    return _within(value, min(low, value), max(high, value))
+
+
+def _within(value: float, low: float, high: float) -> Estimate:
+    """An estimate of what is never below 0, by its interval: where that is cut off at 0 its half is no sd of the value,
+    which lies at its end, and the part above the value tells."""
+    reach = 0.5 * (high - low)
+    return Estimate(value, (max(reach, high - value) if low <= 0.0 else reach) / Z95, low, high)
 
 
 def _level(solved: _Solved, spec: Spec | None) -> tuple[Estimate | None, Estimate | None, str]:
