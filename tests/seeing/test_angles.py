@@ -91,7 +91,8 @@ def test_a_full_turn_round(disc: Disc, rotor: RotorMap, zero_deg: float) -> None
     for deg in (-179.0, -120.0, 91.0, 180.0):
         turn = read(rotor, *disc.strip(deg, seed=9))
         assert turn is not None
-        assert abs((turn.deg - deg - zero_deg + 180) % 360 - 180) < 0.05
+        # Its noise and the turning's own faults, four times over.
+        assert abs((turn.deg - deg - zero_deg + 180) % 360 - 180) < 4 * np.hypot(turn.sd_deg, TURNING_DEG)
         assert turn.match > 0.8 > turn.rival
 
 

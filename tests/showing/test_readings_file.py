@@ -63,6 +63,7 @@ def test_no_flash_at_all() -> None:
         (HEAD + "0.1,inf,1,1,1,yes,,1\n", "'inf' as rpm in row 2"),
         (HEAD + "0.1,nan,1,1,1,yes,,1\n", "'nan' as rpm in row 2"),
         (HEAD + "0.1,1,1,1,1,maybe,,1\n", "'maybe' as used"),
+        (HEAD + "0.1,1,1,,1,yes,,1\n", "used without its advance_deg in row 2"),
         (HEAD + "0.1,1,1,1,1,yes,,-1\n", "'-1' as frame"),
         (HEAD + "0.1,1,1,1,1,yes,," + "9" * 5000 + "\n", "as frame"),
         (HEAD + "0.1,1,1,1,1,yes," + "x" * 20_000 + ",1\n", "20000 characters as reason"),

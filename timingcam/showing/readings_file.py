@@ -67,7 +67,8 @@ def parse_readings(text: str, name: str = "readings.csv") -> Readings:
     Raises
     ------
     CannotUse
-        If the columns differ, a value is of a wrong kind, or the rows are not in time order; row and column are named.
+        If the columns differ, a value is of a wrong kind, a flash counts as used without its advance, or the rows are
+        not in time order; row and column are named.
     """
     try:
         rows = list(csv.reader(io.StringIO(text), strict=True))
@@ -85,6 +86,8 @@ def parse_readings(text: str, name: str = "readings.csv") -> Readings:
             raise _refuse(f"{len(row)} values in {where}", f"{len(COLUMNS)} values")
         table.append([_read_number(row[i], COLUMNS[i], where, needed=COLUMNS[i] == "time_s") for i in range(5)])
         used.append(_read_used(row[5], where))
+        if used[-1] and math.isnan(table[-1][COLUMNS.index("advance_deg")]):
+            raise _refuse(f"a flash used without its advance_deg in {where}", "a number, or no as used")
         reason.append(_read_reason(row[6], where))
         frame.append(_read_frame(row[7], where))
     columns = np.array(table, dtype=float).reshape(-1, 5).T.copy()
