@@ -245,6 +245,21 @@ def test_a_flank_is_no_index() -> None:
     assert apart_deg(named(maps, one).index.deg, -75.0) < CLOSE_DEG
 
 
+def test_a_pointer_held_by_a_screw_whose_slot_is_askew() -> None:
+    """On its broad body the slot has more to say than flanks that lie further off: its sides are held by its tip, and a
+    small thing elsewhere, as even as can be, takes nothing from it."""
+    one = engine()
+    maps = drawn(one, 33.0, -75.0, ADVANCE)
+    away = (np.arange(GRID.n_angles) * GRID.step_deg + 75 + 180) % 360 - 180
+    for row, radius in enumerate(GRID.radii):
+        if 1.1 < radius < 1.4:  # the tip is drawn; the body is 9 degrees wide
+            maps.still[row] += (0.8 * (np.abs(away) < 4.5)).astype(np.float32)
+            slot = np.abs(away - 40 * (radius - 1.25)) < 0.6
+            maps.still[row] -= (1.5 * slot * (np.abs(radius - 1.25) < 0.1)).astype(np.float32)
+    add_line(maps.still, GRID, 120.0, (1.05, 1.2), light=0.8)
+    assert apart_deg(named(maps, one).index.deg, -75.0) < CLOSE_DEG
+
+
 # What must not be named.
 
 

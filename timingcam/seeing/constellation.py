@@ -193,12 +193,15 @@ def _claim(line: Line, maps: Maps) -> float:
 def _about_its_middle(maps: Maps, line: Line) -> tuple[Line, float]:
     """A line put where its sides mirror each other best, within its own width, and how well they do.
 
-    What lies about a pointer, a screw or a shadow, draws the line that it makes to one side.
+    What lies about a pointer, a screw or a shadow, draws the line that it makes to one side. A pointer's tip has two
+    sides; further out a screw's slot or a glare on its body has more to say than its flanks, which lie further off.
     """
     step = 0.5 * 360.0 / maps.still.shape[1]
     reach = max(1, round(min(line.width_deg / 2, EVEN_WITHIN_DEG) / step))
     tries = line.deg + step * np.arange(-reach, reach + 1)
-    even = np.array([evenness_about(maps, float(deg), line) for deg in tries])
+    tip = replace(line, outer=min(line.outer, line.inner + maps.beside.usual * maps.rim))
+    rows = [np.array([evenness_about(maps, float(deg), part) for deg in tries]) for part in dict.fromkeys((line, tip))]
+    even = max(rows, key=np.max)
     best = int(np.argmax(even))
     if even[best] < CLEARLY_EVEN or even[best] < even[reach] + MORE_EVEN:
         return line, float(even[reach])
