@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 from scipy.interpolate import PchipInterpolator
 from scipy.optimize import isotonic_regression
-from scipy.special import chdtrc
+from scipy.special import chdtrc, ndtr
 
 from timingcam.errors import CannotMeasure
 from timingcam.reckoning.brokenline import Points
@@ -21,6 +21,7 @@ from timingcam.reckoning.result import Curve, Estimate
 
 BIN_READINGS = 12  # our choice: a bin's mean is then known to a third of the scatter
 MAX_BINS = 30
+CURVE_BINS, BIN_OF_FEW = 10, 3  # our choice: two flats, two stages and their ends; a median leaves out one of three
 BIN_APART_RPM = 20.0  # our choice: an advance changes by a quarter of a degree over it at most
 # Both must hold, or a thousand flashes would condemn an advancer for a tenth of a degree that no corner suffers from:
 CHANCE = 1e-4  # of so large a misfit by the noise alone
@@ -49,7 +50,7 @@ def misfit_of_lines(points: Points, fit: Fit) -> str:
     x, residual = points.x[used], fit.residual[used]
     bins = _bins(x)
     if len(bins) <= fit.form.size + 1:
-        return ""
+        return _neighbours_agree(x, residual)
     mean = np.array([residual[members].mean() for members in bins])
     # Residuals that go together in time make means vary more. But a misfit makes them go together, too: so only what is
     # left about the means is asked for it.
@@ -61,6 +62,23 @@ def misfit_of_lines(points: Points, fit: Fit) -> str:
     chance = float(chdtrc(max(len(bins) - fit.form.size, 1), chi_square))
     size = float(np.sqrt(max(np.mean(mean**2) - np.mean(var), 0.0)))
     if chance > CHANCE or size < MISFIT_DEG:
+        return ""
+    return _does_not_follow(f"{size:.1f} degrees rms")
+
+
+def _neighbours_agree(x: np.ndarray, residual: np.ndarray) -> str:
+    """Why lines do not fit too few readings for bins, or nothing: neighbours in speed that are off alike.
+
+    References
+    ----------
+    .. [1] von Neumann, Ann. Math. Statist. 12 (1941) 367-395: the mean square successive difference is twice the
+       variance where neighbours have nothing in common; over the variance its half has mean 1, and variance 1/n nearly
+       (from memory).
+    """
+    ordered = residual[np.argsort(x, kind="stable")]
+    own, whole = 0.5 * float(np.mean(np.diff(ordered) ** 2)), float(np.mean(ordered**2))
+    size = float(np.sqrt(max(whole - own, 0.0)))
+    if size < MISFIT_DEG or ndtr(-(1.0 - own / whole) * np.sqrt(len(ordered))) > CHANCE:
         return ""
     return _does_not_follow(f"{size:.1f} degrees rms")
 
@@ -125,7 +143,7 @@ def fit_monotone(
     .. [1] Fritsch & Carlson, SIAM J. Numer. Anal. 17 (1980): monotone cubic interpolation.
     .. [2] Künsch, Ann. Statist. 17 (1989) 1217–1241: bootstrap in blocks.
     """
-    bins = _bins(points.x)
+    bins = _bins(points.x, _of_a_curve(points.x))
     through = _through(points.x, points.y, bins)
     residual = points.y - through(points.x)
     sd = MAD_TO_SD * float(np.median(np.abs(residual)))
@@ -139,7 +157,7 @@ def fit_monotone(
         )
     inflation = variance_inflation(residual[core])
     grid = np.linspace(points.x[core].min(), points.x[core].max(), GRID_POINTS)
-    random_sd = _band(points, through, core, grid, rng)
+    random_sd = np.hypot(_band(points, through, core, grid, rng), _between_readings(points.x[core], through, grid))
     late, scaled = 6.0 * grid * doubts.delay_sd_s, through.derivative()(grid) * grid * doubts.rpm_rel_sd
     # Rising and falling err in opposite ways; a curve without corners does not tell them apart: all of it is left in.
     change = 0.0 if points.change is None else float(np.sqrt(np.mean(points.change[core] ** 2)))
@@ -175,7 +193,7 @@ def _band(
     """Random sd of the curve: refitted to residuals drawn anew, in blocks that keep what goes together in time."""
     x = points.x[core]
     residual = points.y[core] - through(x)
-    bins, n = _bins(x), len(core)
+    bins, n = _bins(x, _of_a_curve(x)), len(core)
     length = int(np.clip(np.ceil(2.0 * variance_inflation(residual)), 1, max(n // 5, 1)))
     drawn = []
     for _ in range(DRAWS):
@@ -183,6 +201,17 @@ def _band(
         taken = (starts[:, None] + np.arange(length)[None, :]).ravel()[:n] % n
         drawn.append(_through(x, through(x) + residual[taken], bins)(grid))
     return np.std(drawn, axis=0)
+
+
+def _between_readings(x: np.ndarray, through: PchipInterpolator, grid: np.ndarray) -> np.ndarray:
+    """Sd of the curve where no reading holds it: between two neighbours in speed anything that rises from the one to
+    the other is as likely, so that its advance lies anywhere between theirs."""
+    ordered = np.sort(x)
+    after = np.clip(np.searchsorted(ordered, grid), 1, len(ordered) - 1)
+    above = through(ordered[after]) - through(grid)
+    below = through(grid) - through(ordered[after - 1])
+    # Mean square of what is even from -below to above.
+    return np.sqrt(np.maximum(below**2 - below * above + above**2, 0.0) / 3.0)
 
 
 def _flat_end(
@@ -210,9 +239,14 @@ def _missing(ends: list[Estimate | None]) -> list[str]:
     return [f"No {' or '.join(names)} advance: the curve has no flat there to read it from."]
 
 
-def _bins(x: np.ndarray) -> list[np.ndarray]:
+def _of_a_curve(x: np.ndarray) -> int:
+    """How many readings a bin holds through which a curve goes: the fewer there are, the less a bin must hide."""
+    return int(np.clip(len(x) // CURVE_BINS, BIN_OF_FEW, BIN_READINGS))
+
+
+def _bins(x: np.ndarray, readings: int = BIN_READINGS) -> list[np.ndarray]:
     """Indices by rising x, in bins of about equal numbers whose means are apart."""
-    n_bins = int(np.clip(len(x) // BIN_READINGS, 1, MAX_BINS))
+    n_bins = int(np.clip(len(x) // readings, 1, MAX_BINS))
     found: list[np.ndarray] = []
     for members in np.array_split(np.argsort(x, kind="stable"), n_bins):
         # A speed that was held fills many bins with the same speed: they become one.

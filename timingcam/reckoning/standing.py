@@ -71,17 +71,28 @@ def first_view(
 def _whole_or_part(
     what: tuple[ClipInfo, Flashes, FlashLight, list[LitPicture]], told: Told, centre_px: np.ndarray | None
 ) -> View:
-    """All of the rotor; but where that never turns, what shows through the hole it was taken for."""
+    """All of the rotor; but where that never turns, or is not there, what shows through the hole it was taken for."""
     info, flashes, light, lit = what
-    whole = find_view(light, lit, centre_px)
-    turns = whole.turns_deg[np.isfinite(whole.turns_deg)]
-    if not len(turns) or np.ptp(np.percentile(turns, [5, 95])) > NEVER_TURNS_DEG:
+    whole: View | None = None
+    fault: CannotMeasure | None = None
+    try:
+        whole = find_view(light, lit, centre_px)
+    except CannotMeasure as refused:
+        fault = refused
+    if whole is not None and _turns(whole):
         return whole
     try:
         return find_part_view(info, flashes, light, lit, replace(told, surely=True))
     except CannotMeasure:
-        # At one speed the marks stand still.
-        return whole
+        if whole is not None:
+            # At one speed the marks stand still.
+            return whole
+        raise fault or ValueError("neither a view nor why there is none") from None
+
+
+def _turns(view: View) -> bool:
+    turns = view.turns_deg[np.isfinite(view.turns_deg)]
+    return not len(turns) or bool(np.ptp(np.percentile(turns, [5, 95])) > NEVER_TURNS_DEG)
 
 
 def _widest_deg(engine: Engine) -> float:

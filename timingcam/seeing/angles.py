@@ -114,13 +114,15 @@ def _coarse(cells: Cells, strip: np.ndarray, known: np.ndarray) -> Turn:
     overlap = fft.irfft((fw * fk).sum(axis=0), n) / max(float(k.sum()), 1.0)
     # A sliver fits anything.
     score = score * np.sqrt(np.clip(overlap / FULL_OVERLAP, 0.0, 1.0))
-    best = int(np.argmax(score))
+    can = None
+    if cells.between_deg is not None:
+        can = _between(np.arange(n) * 360.0 / n, *cells.between_deg)
+    best = int(np.argmax(score if can is None or not cells.surely else np.where(can, score, -1.0)))
     before, at, after = score[best - 1], score[best], score[(best + 1) % n]
     bend = before - 2 * at + after
     part = 0.5 * (before - after) / bend if bend < 0 else 0.0
     away = np.abs((np.arange(n) - best + n // 2) % n - n // 2) > max(4, n // 60)
-    if cells.between_deg is not None:
-        can = _between(np.arange(n) * 360.0 / n, *cells.between_deg)
+    if can is not None:
         away &= can | ~can[best]
     deg = (best + float(np.clip(part, -0.5, 0.5))) * 360.0 / n
     deg = (deg + 180.0) % 360.0 - 180.0

@@ -29,6 +29,7 @@ LEAST_APART = 0.25  # of the opening's longer side: nearer pairs cross anywhere
 LEAST_EDGES = 60
 LEAST_INNER = 0.3  # our choice, of what shows: nearer to the centre, it is no hole at the rim
 NEAR_ROUND = 0.03  # our choice: of a circle's radius: seen at an angle it is no circle
+FURTHER_OUT = (1.08, 1.16, 1.24)  # our choice: beside the circle itself and out of its grooves
 SECTOR_DEG, MOST_ROUND = 3.0, 0.25  # our choice: of a circle; through a hole a tenth of it shows
 ALIKE_PX, MOST_ARCS = 2.0, 6
 LEAST_GAP = 0.05  # our choice, of the opening's longer side
@@ -161,13 +162,18 @@ def _span_deg(opening: Opening, centre: np.ndarray) -> float:
 
 
 def _all_round(edges: Edges, centre: np.ndarray, radii: list[float]) -> float:
-    """How much of the likeliest circle about a centre shows an edge, of all of it."""
+    """How much of the likeliest circle about a centre shows an edge, of all of it, beyond what circles further out show
+    by chance: a pebbled cover has edges everywhere."""
     off = edges.xy - centre
     radius = np.linalg.norm(off, axis=1)
     facing = np.abs(_aside(edges, centre)) < 3 * POINTS_AT
     sector = np.floor(np.degrees(np.arctan2(off[:, 1], off[:, 0])) / SECTOR_DEG)
-    shown = [len(np.unique(sector[facing & (np.abs(radius - r) < NEAR_ROUND * r)])) for r in radii]
-    return max(shown, default=0) * SECTOR_DEG / 360.0
+
+    def shown(r: float) -> int:
+        return len(np.unique(sector[facing & (np.abs(radius - r) < NEAR_ROUND * r)]))
+
+    beyond = [shown(r) - float(np.median([shown(r * further) for further in FURTHER_OUT])) for r in radii]
+    return max(beyond, default=0.0) * SECTOR_DEG / 360.0
 
 
 def _arcs_about(edges: Edges, centre: np.ndarray) -> tuple[np.ndarray, list[tuple[float, np.ndarray]]]:

@@ -20,6 +20,7 @@ TUKEY = 4.685  # 95 % efficiency for normal noise (Beaton & Tukey 1974, from mem
 COARSE_ANGLES = 512
 MOST_CELLS = 8000  # our choice: more say next to nothing more of the angle
 LEAST_CELLS = 150
+NOT_OF_CELLS = ("series", "between_deg", "surely")
 # Flashes that must have shown what a flash is read by: what one alone showed lies where that flash put it, right or
 # wrong, and it would be read there again.
 OWN_AND_ANOTHER = 2
@@ -33,7 +34,7 @@ class RotorMap:
     cell, same shape. `still` what stands still in front of it or in its light, in the frame of the picture, to be taken
     from every strip; `variance` what is left unexplained there. `trust`, on the rotor, is near 1 where its pattern
     stands far out of the noise: video coding blurs fainter texture, or carries it over from the picture before, where
-    the rotor stood elsewhere.
+    the rotor stood elsewhere. `between_deg`, `surely`: as of `Cells`.
     """
 
     grid: Grid
@@ -44,6 +45,8 @@ class RotorMap:
     trust: np.ndarray
     inflation: float  # of sds, since neighbouring cells share pixels and coding blocks
     centre_sd: float  # how far the rotor's centre may have moved against the shift, in rotor radii
+    between_deg: tuple[float, float] | None = None
+    surely: bool = False
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -52,7 +55,8 @@ class Cells:
     the whole map's series along the angle, coarsely, for the search over the full turn.
 
     `between_deg`: the least and the most that the rotor can have turned, where that is known: what looks as much alike
-    beyond is no rival. Alone, two marks that look the same and pass through a small opening say nothing else.
+    beyond is no rival. Alone, two marks that look the same and pass through a small opening say nothing else. `surely`:
+    it is not looked for beyond.
     """
 
     row: np.ndarray
@@ -65,10 +69,11 @@ class Cells:
     trust: np.ndarray
     series: tuple[np.ndarray, np.ndarray, np.ndarray]  # of light, its square, and where it is known, conjugated
     between_deg: tuple[float, float] | None = None
+    surely: bool = False
 
     def some(self, which: np.ndarray) -> Cells:
         """Some of them."""
-        of_cells = (f.name for f in fields(self) if f.name not in ("series", "between_deg"))
+        of_cells = (f.name for f in fields(self) if f.name not in NOT_OF_CELLS)
         return replace(self, **{name: getattr(self, name)[which] for name in of_cells})
 
 
@@ -91,7 +96,8 @@ def telling_cells(rotor: RotorMap, shown_by: int = 1) -> Cells:
     series = [np.conj(fft.rfft(part, axis=1)) for part in (coarse, coarse**2, there)]
     light, along, bend, down, trust = picked
     return Cells(
-        row, column, rotor.grid.radii[row], light, along, bend, down, trust, (series[0], series[1], series[2])
+        row, column, rotor.grid.radii[row], light, along, bend, down, trust, (series[0], series[1], series[2]),
+        rotor.between_deg, rotor.surely,
     )  # fmt: skip
 
 

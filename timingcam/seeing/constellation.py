@@ -10,6 +10,7 @@ an engine's advance would be possible. Where two readings are about as good, non
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -62,15 +63,17 @@ class Reading:
     index_score: float
 
 
-def least_clear(strip: np.ndarray, a_radius: float) -> float:
+def least_clear(strip: np.ndarray, a_radius: float, places: float = ROUND_THE_RING) -> float:
     """Score below which a line of a map may be texture: texture reaches scores in proportion to the radii that there
     are, and the best of as many places as there are.
+
+    `places`: in which one is looked for, of ROUND_THE_RING all round.
 
     The best of n samples of noise lies at about the root of 2·ln n sds (Cramér, Mathematical Methods of Statistics,
     28.6, from memory).
     """
     shown = float((strip != 0).any(axis=0).mean())
-    fewer = np.sqrt(np.log(max(ROUND_THE_RING * shown, 2.0)) / np.log(ROUND_THE_RING))
+    fewer = np.sqrt(np.log(max(places * shown, 2.0)) / np.log(ROUND_THE_RING))
     return a_radius * len(strip) * float(fewer)
 
 
@@ -112,10 +115,24 @@ def _merged(lines: list[Line]) -> list[Line]:
     return kept
 
 
-def zeros_of(
+def ways_to_lay(
     maps: Maps, lines: list[Line], places: list[Place], hints: Hints
 ) -> list[tuple[float, float, tuple[Line | None, ...]]]:
-    """Angles of the map's zero at which lines stand where marks should: (zero, score, the lines)."""
+    """`zeros_of` the clear lines; where there is none, of clear ones and those that are too faint to be told from
+    texture anywhere, but not at the one place where two clear ones say that there must be one."""
+    least, at_a_place = (least_clear(maps.rotor, CLEAR_MARK_A_RADIUS, n) for n in (ROUND_THE_RING, 1.0))
+    clear = [line for line in lines if line.score > least]
+    faint = [line for line in lines if least >= line.score > at_a_place]
+    return zeros_of(maps, clear, places, hints) or zeros_of(maps, clear, places, hints, faint)
+
+
+def zeros_of(
+    maps: Maps, lines: list[Line], places: list[Place], hints: Hints, faint: Sequence[Line] = ()
+) -> list[tuple[float, float, tuple[Line | None, ...]]]:
+    """Angles of the map's zero at which lines stand where marks should: (zero, score, the lines).
+
+    Where two stand, a `faint` one counts as well.
+    """
     anchors = [(place, line.deg) for line in lines for place in places]
     if hints.marks_deg:
         anchors = [(p, deg) for name, deg in hints.marks_deg for p in places if p.name == name]
@@ -123,6 +140,8 @@ def zeros_of(
     for place, deg in anchors:
         zero = deg - place.deg
         matched = tuple(_nearest(lines, zero + p.deg) for p in places)
+        if faint and sum(m is not None for m in matched) >= LEAST_OF_PART:
+            matched = tuple(m or _nearest(faint, zero + p.deg) for m, p in zip(matched, places, strict=True))
         found = [(m, p) for m, p in zip(matched, places, strict=True) if m is not None]
         shown = sum(maps.shows(zero + p.deg) for p in places)
         fewest = LEAST_SHARE * shown if maps.whole else max(shown, min(LEAST_OF_PART, len(places)))
@@ -143,7 +162,7 @@ def zeros_of(
     return [reading for reading in distinct[:12] if reading[1] >= RIVAL_SHARE * most]
 
 
-def _nearest(lines: list[Line], deg: float) -> Line | None:
+def _nearest(lines: Sequence[Line], deg: float) -> Line | None:
     near = [line for line in lines if abs(wrap(line.deg - deg)) < SPACING_TOLERANCE_DEG]
     return max(near, key=lambda line: line.score, default=None)
 

@@ -50,6 +50,12 @@ class Stack:
         first, second = of.get(id(one)), of.get(id(other))
         return None if first is None or second is None else between(first, second)
 
+    def without(self, others: list[LitPicture]) -> Stack:
+        """All but some of the pictures."""
+        left = {id(p) for p in others}
+        kept = [(p, shift) for p, shift in zip(self.lit, self.shifts, strict=True) if id(p) not in left]
+        return Stack(self.light, [p for p, _ in kept], [shift for _, shift in kept])
+
     def strips(self, pose: Lies, grid: Grid, part: Part | None = None) -> tuple[list[np.ndarray], list[np.ndarray]]:
         """Every picture's strip, evened out, and where it is known."""
         read = list(self.each_strip(pose, grid, part))

@@ -16,17 +16,16 @@ import numpy as np
 from timingcam.engine import Engine
 from timingcam.errors import CannotMeasure
 from timingcam.seeing.constellation import (
-    CLEAR_MARK_A_RADIUS,
     PLAUSIBLE_ADVANCE_DEG,
     best_reading,
     index_candidates,
-    least_clear,
     readings_of,
-    zeros_of,
+    ways_to_lay,
 )
 from timingcam.seeing.lines import find_lines
 from timingcam.seeing.marks import INSIDE, Hints, Maps, Marks, Place, mark_places
 from timingcam.seeing.placing import located
+from timingcam.seeing.rotor_map import widest_arc_deg
 
 CLEARLY_THEIRS = 1.5  # our choice: times as much like an index
 WIDEST_ARC_DEG = 75.0  # our choice: no advancer moves the spark by more than half of this
@@ -54,12 +53,10 @@ def find_marks(maps: Maps, engine: Engine, cylinder: str, btdc: dict[str, float]
     places = mark_places(engine, btdc, maps.sense)
     inside = maps.grid.radii < INSIDE * maps.rim
     rotor_lines = [
-        line
-        for line in find_lines(maps.rotor[inside], maps.grid.some(inside))
-        if line.outer > 0.55 * maps.rim and line.score > least_clear(maps.rotor, CLEAR_MARK_A_RADIUS)
+        line for line in find_lines(maps.rotor[inside], maps.grid.some(inside)) if line.outer > 0.55 * maps.rim
     ]
     still_lines = index_candidates(maps, hints)
-    zeros = zeros_of(maps, rotor_lines, places, hints)
+    zeros = ways_to_lay(maps, rotor_lines, places, hints)
     if not zeros:
         raise CannotMeasure(
             found="no lines on the rotor spaced as the engine file's marks are",
@@ -88,28 +85,23 @@ def how_clear(maps: Maps, engine: Engine, cylinder: str, btdc: dict[str, float])
     """
     inside = maps.grid.radii < INSIDE * maps.rim
     lines = find_lines(maps.rotor[inside], maps.grid.some(inside))
-    clear = [line for line in lines if line.score > least_clear(maps.rotor, CLEAR_MARK_A_RADIUS)]
-    zeros = zeros_of(maps, clear, mark_places(engine, btdc, maps.sense), Hints())
+    zeros = ways_to_lay(maps, lines, mark_places(engine, btdc, maps.sense), Hints())
     readings = readings_of(maps, zeros, index_candidates(maps, Hints()), engine, cylinder) if zeros else []
     return max((r.constellation + float(np.sqrt(r.index_score)) for r in readings), default=0.0)
 
 
 def _refuse_drifting(turns_deg: np.ndarray) -> None:
     """Refuse a strobe that does not follow the engine: the rotor is seen at angles all round."""
-    ordered = np.sort(np.asarray(turns_deg, float) % 360.0)
-    # A tenth of stray flashes is allowed for: the arc that holds the rest.
-    n = len(ordered)
-    keep = max(2, round(0.9 * n))
-    if n < 10:
+    if len(turns_deg) < 10:
         return
-    doubled = np.append(ordered, ordered + 360.0)
-    arc = float(min(doubled[i + keep - 1] - doubled[i] for i in range(n)))
+    arc = widest_arc_deg(turns_deg)
     if arc > WIDEST_ARC_DEG:
         raise CannotMeasure(
             found=f"a rotor that the flashes show at angles spread over {arc:.0f} degrees",
             expected="marks that stay near the index, as they do when every flash comes with a spark",
             do="set the strobe to follow the engine (not a rate of its own), check its pickup on the plug lead, "
-            "and film again",
+            "and film again; if it does follow, the rotor looks alike at several angles: film so that each flash "
+            "lights more of it, with a longer exposure",
         )  # fmt: skip
 
 

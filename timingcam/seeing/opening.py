@@ -28,6 +28,7 @@ THIN_SHARE = 0.01  # our choice: of the picture's shorter side; a still edge lai
 LEAST_SHARE = 0.001  # our choice: of the picture's area; less shows no marks that could be told
 MOST_SHOWN = 120  # our choice: pictures; each shows the opening, and little of the rotor
 SHOWS_SHARE = 0.6  # our choice: of the opening's rows, that a flash lit
+FEWEST_BESIDE, EACH_BESIDE = 6, 8  # our choice: pictures above and below it, and one for so many that show it
 DO_OPENING = "hold the phone still and nearer, square to the opening, with its whole edge and the index in the picture"
 
 
@@ -148,22 +149,43 @@ def _no_opening(found: str) -> NotAPart:
                          do=DO_OPENING)  # fmt: skip
 
 
-def pictures_showing(info: ClipInfo, flashes: Flashes, opening: Opening, fewest: int) -> list[LitPicture]:
-    """Pictures of flashes that lit the opening, evenly from all over the clip."""
+def pictures_showing(
+    info: ClipInfo, flashes: Flashes, opening: Opening, fewest: int
+) -> tuple[list[LitPicture], list[LitPicture]]:
+    """Pictures of flashes that lit the opening, and a few of others that lit what is beside it, where the index may be;
+    both evenly from all over the clip."""
     low, high = opening.hull_px[:, 1].min(), opening.hull_px[:, 1].max()
-    seen = np.minimum(flashes.piece_last, high) - np.maximum(flashes.piece_first, low)
-    index = np.flatnonzero(seen >= SHOWS_SHARE * (high - low))
     per_frame = info.width * info.height * (2 if info.bits > 8 else 1)
     most = min(MOST_SHOWN, max(fewest, int(KEPT_BYTES / per_frame)))
-    if len(index) > most:
-        index = index[np.unique(np.linspace(0, len(index) - 1, most).round().astype(int))]
-    index = index[np.argsort(flashes.piece_frame[index], kind="stable")]
-    wanted, rate_hz = flashes.piece_frame[index], flashes.rate_hz()
-    found = []
+    shows = _lit_rows(flashes, low, high) >= SHOWS_SHARE * (high - low)
+    index = _evenly(np.flatnonzero(shows), most)
+    few = max(FEWEST_BESIDE, len(index) // EACH_BESIDE)
+    others: list[int] = []
+    for above, below in ((low - (high - low), low), (high, high + (high - low))):
+        above, below = np.clip([above, below], 0.0, info.height - 1.0)
+        there = _lit_rows(flashes, above, below) >= max(SHOWS_SHARE * (below - above), 1.0)
+        others.extend(_evenly(np.flatnonzero(there & ~shows), few))
+    wanted = np.unique([*index, *others]).astype(int)
+    wanted = wanted[np.argsort(flashes.piece_frame[wanted], kind="stable")]
+    at, rate_hz = flashes.piece_frame[wanted], flashes.rate_hz()
+    showing: list[LitPicture] = []
+    beside: list[LitPicture] = []
     for frame in frames(info):
-        a, b = np.searchsorted(wanted, [frame.number, frame.number + 1])
-        for k in index[a:b]:
+        a, b = np.searchsorted(at, [frame.number, frame.number + 1])
+        for k in wanted[a:b]:
             rows = int(flashes.piece_first[k]), int(flashes.piece_last[k])
             flash = int(flashes.piece_of[k])
-            found.append(LitPicture(frame.luma, frame.number, flash, *rows, float(rate_hz[flash])))
-    return found
+            picture = LitPicture(frame.luma, frame.number, flash, *rows, float(rate_hz[flash]))
+            (showing if shows[k] else beside).append(picture)
+    return showing, beside
+
+
+def _lit_rows(flashes: Flashes, first: float, last: float) -> np.ndarray:
+    """How many of some rows each piece of a flash lit; negative where it ended before them or began after."""
+    return np.minimum(flashes.piece_last, last) - np.maximum(flashes.piece_first, first)
+
+
+def _evenly(index: np.ndarray, most: int) -> np.ndarray:
+    if len(index) <= most:
+        return index
+    return index[np.unique(np.linspace(0, len(index) - 1, most).round().astype(int))]

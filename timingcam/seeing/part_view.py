@@ -127,12 +127,12 @@ def find_part_view(info: ClipInfo, flashes: Flashes, light: FlashLight, lit: lis
     if not told.on_edge:
         # If all of the rotor shows, it need not be looked for here any further.
         find_arcs(mean, known, opening, told.widest_deg, a_part=told.surely)
-    lit = pictures_showing(info, flashes, opening, 2 * FEWEST)
+    lit, beside = pictures_showing(info, flashes, opening, 2 * FEWEST)
     if len(lit) < FEWEST:
         raise _too_few(len(lit))
     lit = _led_by(first, lit)  # in whose pixels the opening was found
     try:
-        return _closer(light, lit, (opening, told))
+        return _closer(light, lit, beside, (opening, told))
     except InView:
         raise
     except NotAPart as fault:
@@ -146,10 +146,11 @@ def _led_by(first: LitPicture, lit: list[LitPicture]) -> list[LitPicture]:
     return [first, *(p for p in lit if (p.frame, p.rows) != same)]
 
 
-def _closer(light: FlashLight, lit: list[LitPicture], what: tuple[Opening, Told]) -> View:
-    """The view from all pictures that show the opening."""
+def _closer(light: FlashLight, lit: list[LitPicture], beside: list[LitPicture], what: tuple[Opening, Told]) -> View:
+    """The view from all pictures that show the opening; what is beside it, from others too."""
     opening, told = what
-    stack, mean, known = lay(light, lit, None, opening.beside(BESIDE_PX))
+    stack, mean, known = lay(light, [*lit, *beside], None, opening.beside(BESIDE_PX))
+    stack = stack.without(beside)
     opening = find_opening(stack, mean, known)
     stack, rate_hz = by_speed(stack)
     usual = usual_over(stack, rate_hz, mean, opening.shows)

@@ -27,6 +27,10 @@ MUCH_LEFT = 0.3  # our choice: of all that is seen; a clear rotor leaves a tenth
 LEAST_SEEN = 3  # our choice: strips that tell what is usual
 BEGINNINGS = 4  # our choice: of thin slices of a rotor, one in four may show no mark that slices beside it show
 MAP_ROUNDS = 5  # our choice: the map changes by less than its noise after three
+# Our choice: no advancer moves the spark further; other flashes lie so far beyond the ends of those looked at, at most.
+WIDEST_DEG, AROUND_DEG = 45.0, 20.0
+MOST_FIT = 0.9  # our choice: of the flashes; where fewer fit, what they are alike with may be half a turn off
+AS_MUCH_LEFT = 1.05  # our choice: as good a map as before
 # The first maps are blurred, and change more than what an angle off by a part of a cell makes of them.
 EARLY_ROUNDS, EARLY_SETTLED_RAD = 3, 1e-3
 
@@ -76,6 +80,7 @@ def build_map(
         rotor, turns = _settled(_rebuilt(begins, *seen, begun), seen, list(begun), only_near=True)
         return replace(rotor, inflation=_inflation(rotor, *seen, turns))
     rotor, turns = _settled(begins, seen, none)
+    begun_by = begins
     left = _left(rotor, turns, seen)
     if left > MUCH_LEFT and rate_hz is not None and np.isfinite(rate_hz).all():
         # Glare or a lead stands still before it, and was taken for it: begun again by what is not as usual.
@@ -88,10 +93,46 @@ def build_map(
         if left <= MUCH_LEFT:
             break
         # The flash that shows most of the rotor need not show a mark.
-        other = _settled(_map_of(grid, strips[first], knowns[first], centre_sd), seen, none)
+        begins = _map_of(grid, strips[first], knowns[first], centre_sd)
+        other = _settled(begins, seen, none)
         if (others := _left(*other, seen)) < left:
-            rotor, turns, left = *other, others
+            rotor, turns, left, begun_by = *other, others, begins
+    rotor, turns = _in_step((rotor, turns), begun_by, seen, left)
     return replace(rotor, inflation=_inflation(rotor, *seen, turns))
+
+
+def _in_step(
+    found: tuple[RotorMap, list[Turn | None]], begins: RotorMap, seen: Strips, left: float
+) -> tuple[RotorMap, list[Turn | None]]:
+    """Map and angles with what is known of a strobe that follows the engine: no two flashes show the rotor further
+    apart than an advancer goes.
+
+    Holes, spokes and a twin's marks look alike a third or half a turn on. A strobe at a rate of its own shows the rotor
+    all round: looked for near one place it is not found there, and what was found before stands.
+    """
+    degs = np.array([turn.deg for turn in found[1] if turn is not None and fits(turn)])
+    if not len(degs):
+        return found
+    wide = widest_arc_deg(degs) > WIDEST_DEG
+    if wide:
+        within = replace(begins, between_deg=(-WIDEST_DEG, WIDEST_DEG), surely=True)
+    else:
+        within = replace(found[0], between_deg=(float(degs.min()) - AROUND_DEG, float(degs.max()) + AROUND_DEG))
+        if len(degs) > MOST_FIT * len(found[1]):
+            return within, found[1]
+    other = _settled(within, seen, [None] * len(found[1]))
+    if _left(*other, seen) < (AS_MUCH_LEFT if wide else 1.0) * left:
+        return other
+    return found if wide else (within, found[1])
+
+
+def widest_arc_deg(degs: np.ndarray) -> float:
+    """The shortest arc that holds nine in ten of some angles; a tenth of stray flashes is allowed for."""
+    ordered = np.sort(np.asarray(degs, float) % 360.0)
+    n = len(ordered)
+    keep = max(2, round(0.9 * n))
+    doubled = np.append(ordered, ordered + 360.0)
+    return float(min((doubled[i + keep - 1] - doubled[i] for i in range(n)), default=0.0))
 
 
 def _beginnings(knowns: list[np.ndarray]) -> list[int]:
@@ -184,8 +225,9 @@ def _rebuilt(rotor: RotorMap, strips: list[np.ndarray], knowns: list[np.ndarray]
     noise = float(np.median(variance[count > 0])) if (count > 0).any() else 1.0
     trust = pattern_trust(light, noise)
     return RotorMap(
-        rotor.grid, light, count.astype(np.float32), still, variance, trust, rotor.inflation, rotor.centre_sd
-    )
+        rotor.grid, light, count.astype(np.float32), still, variance, trust, rotor.inflation, rotor.centre_sd,
+        rotor.between_deg, rotor.surely,
+    )  # fmt: skip
 
 
 def _as_seen(light: np.ndarray, turn: Turn, grid: Grid) -> np.ndarray:
