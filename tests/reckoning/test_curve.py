@@ -109,6 +109,28 @@ def test_two_stages_have_no_corners() -> None:
     assert np.all(np.diff(curve.grid_advance_deg) >= 0)
 
 
+@pytest.mark.parametrize("n", [40, 55, 90])
+def test_two_stages_seen_in_few_flashes(n: int) -> None:
+    """Too few for bins to be held against their noise: but neighbours in speed are off the lines alike."""
+
+    def two(rpm: np.ndarray) -> np.ndarray:
+        return np.interp(rpm, [1500, 2200, 4200], [6.0, 24.0, 36.0])
+
+    readings = made_readings(two, 9, n=n, jitter_deg=0.35)
+    curve, used, warnings = fitted(readings)
+    assert curve.fit == "monotone" and "two stages" in warnings
+    assert used.mean() > 0.9
+    # Where no flash holds it the curve says so: nowhere further off than three of its sds.
+    off = np.abs(curve.grid_advance_deg - two(curve.grid_rpm))
+    assert np.all(off < 3.0 * curve.grid_sd_deg)
+
+
+def test_lines_through_few_flashes_are_not_condemned() -> None:
+    for seed in range(20):
+        curve, _, warnings = fitted(made_readings(flat_rise_flat, seed, n=55, jitter_deg=0.5))
+        assert curve.fit == "flat-rise-flat" and "two stages" not in warnings, seed
+
+
 def test_a_stage_swept_through_in_a_moment_is_no_heap_of_stray_sparks() -> None:
     """A tenth of the readings lie on the first stage: a robust fit alone throws them out and calls the rest a line."""
 

@@ -19,9 +19,9 @@ NO_PART = NotAPart(found="a", expected="b", do="c")
 IN_NO_WAY = CannotMeasure(found="d", expected="e", do="f")
 
 
-def looked(monkeypatch: pytest.MonkeyPatch, turned_deg: float, part: object) -> tuple[Any, list[bool]]:
+def looked(monkeypatch: pytest.MonkeyPatch, turned_deg: float | CannotMeasure, part: object) -> tuple[Any, list[bool]]:
     """What is returned where at first no part is found and then, where it is asked for once more, `part`; and whether
-    it was sure to be one, of each time asked."""
+    it was sure to be one, of each time asked. Of a whole rotor: by how much it turns, or why there is none."""
     asked: list[bool] = []
 
     def find_part(*what: Any) -> object:
@@ -32,9 +32,15 @@ def looked(monkeypatch: pytest.MonkeyPatch, turned_deg: float, part: object) -> 
             raise part
         return part
 
-    whole = SimpleNamespace(turns_deg=np.append(np.linspace(0.0, turned_deg, 20), np.nan))
+    def find_whole(*_: Any) -> object:
+        if isinstance(turned_deg, CannotMeasure):
+            raise turned_deg
+        return whole
+
+    turns = np.linspace(0.0, 0.0 if isinstance(turned_deg, CannotMeasure) else turned_deg, 20)
+    whole = SimpleNamespace(turns_deg=np.append(turns, np.nan))
     monkeypatch.setattr(standing, "find_part_view", find_part)
-    monkeypatch.setattr(standing, "find_view", lambda *_: whole)
+    monkeypatch.setattr(standing, "find_view", find_whole)
     twin = read_engine(ROOT / "shared" / "engines" / "demo-twin.toml")
     twin = twin.model_copy(update={"rotor": twin.rotor.model_copy(update={"window_mm": 25.0})})
     what: Any = (None, None, None, [])
@@ -52,3 +58,11 @@ def test_a_ring_about_the_hole_never_turns(monkeypatch: pytest.MonkeyPatch) -> N
 
 def test_a_rotor_that_is_seen_at_one_speed_is_one_all_the_same(monkeypatch: pytest.MonkeyPatch) -> None:
     assert looked(monkeypatch, 0.3, IN_NO_WAY) == ("whole", [False, True])
+
+
+def test_where_no_rim_is_found_a_part_is_looked_for_once_more(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The hole's own edge may show more than the rotor's arcs in it, and be no rotor either."""
+    no_rim = CannotMeasure(found="g", expected="h", do="i")
+    assert looked(monkeypatch, no_rim, "part") == ("part", [False, True])
+    with pytest.raises(CannotMeasure, match="found g"):
+        looked(monkeypatch, no_rim, IN_NO_WAY)

@@ -92,6 +92,24 @@ def test_the_holes_own_edge_is_not_about_the_rotors_centre() -> None:
     assert np.linalg.norm(found.pose.centre_px - CENTRE) < RIM_PX / 20
 
 
+def test_a_pebbled_cover_has_edges_all_round() -> None:
+    """Blobs of a casting as sharp as any rim are no rim: circles further out show as many."""
+    mean, _, opening = opened(CENTRE, RIM_PX, HOLE_PX)
+    rng = np.random.default_rng(4)
+    blobs = cv2.GaussianBlur(rng.standard_normal((3 * H, 3 * W)), (0, 0), 3)
+    around = 0.3 + 0.3 * (blobs > 0)
+    # The cover goes on beside the picture that the others are of: all of the rotor's circle would lie on it.
+    around[H : 2 * H, W : 2 * W] = mean
+    corner = np.array([W, H], float)
+    shows = np.zeros(around.shape, bool)
+    shows[H : 2 * H, W : 2 * W] = opening.shows
+    wide = Opening(shows, opening.hull_px + corner, opening.run_rad)
+    found = find_arcs(around.astype(np.float32), np.ones(around.shape, bool), wide, 60.0)
+    # No more than a start is asked: blobs beside the hole draw the centre along. Its rim is where it is.
+    assert np.linalg.norm(found.pose.centre_px - corner - CENTRE) < RIM_PX / 10
+    assert found.pose.to_image(np.array([0.0, -1.0]))[1] == pytest.approx(H + CENTRE[1] - RIM_PX, abs=3.0)
+
+
 def test_a_centre_in_view_is_no_part() -> None:
     """The cover is off: the whole rotor shows, and is to be looked for as such."""
     whole = opened(np.array([160.0, 120.0]), 90.0, 400.0)

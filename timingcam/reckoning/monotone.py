@@ -21,6 +21,7 @@ from timingcam.reckoning.result import Curve, Estimate
 
 BIN_READINGS = 12  # our choice: a bin's mean is then known to a third of the scatter
 MAX_BINS = 30
+FEW_BEYOND = 6  # our choice: bins more than the lines have parameters; of fewer, chi-square sees little
 CURVE_BINS, BIN_OF_FEW = 10, 3  # our choice: two flats, two stages and their ends; a median leaves out one of three
 BIN_APART_RPM = 20.0  # our choice: an advance changes by a quarter of a degree over it at most
 # Both must hold, or a thousand flashes would condemn an advancer for a tenth of a degree that no corner suffers from:
@@ -49,8 +50,10 @@ def misfit_of_lines(points: Points, fit: Fit) -> str:
     used = np.flatnonzero(fit.used)
     x, residual = points.x[used], fit.residual[used]
     bins = _bins(x)
+    if len(bins) <= fit.form.size + FEW_BEYOND and (why := _neighbours_agree(x, residual)):
+        return why
     if len(bins) <= fit.form.size + 1:
-        return _neighbours_agree(x, residual)
+        return ""
     mean = np.array([residual[members].mean() for members in bins])
     # Residuals that go together in time make means vary more. But a misfit makes them go together, too: so only what is
     # left about the means is asked for it.
@@ -143,18 +146,9 @@ def fit_monotone(
     .. [1] Fritsch & Carlson, SIAM J. Numer. Anal. 17 (1980): monotone cubic interpolation.
     .. [2] Künsch, Ann. Statist. 17 (1989) 1217–1241: bootstrap in blocks.
     """
+    _refuse_stray(points)
     bins = _bins(points.x, _of_a_curve(points.x))
-    through = _through(points.x, points.y, bins)
-    residual = points.y - through(points.x)
-    sd = MAD_TO_SD * float(np.median(np.abs(residual)))
-    core = np.flatnonzero(np.abs(residual) <= CUTOFF * max(sd, 1e-6))
-    if len(bins) < FEWEST_BINS and len(core) < (1.0 - MOST_STRAY) * len(residual):
-        raise CannotMeasure(
-            found=f"{len(residual)} flashes with both a speed and an advance, {len(residual) - len(core)} of them off "
-            "any curve that so few can show",
-            expected=f"at least {FEWEST_BINS * BIN_READINGS}",
-            do="open and close the throttle more slowly, and hold the low and the high speed longer",
-        )
+    through, residual, core = _drawn(points, bins)
     inflation = variance_inflation(residual[core])
     grid = np.linspace(points.x[core].min(), points.x[core].max(), GRID_POINTS)
     random_sd = np.hypot(_band(points, through, core, grid, rng), _between_readings(points.x[core], through, grid))
@@ -173,6 +167,27 @@ def fit_monotone(
         grid, level, random_sd, np.sqrt(random_sd**2 + systematic), "monotone",
     )  # fmt: skip
     return curve, core, (why, *_missing(ends))
+
+
+def _drawn(points: Points, bins: list[np.ndarray]) -> tuple[PchipInterpolator, np.ndarray, np.ndarray]:
+    """The curve through bins, all readings' residuals, and the indices of those that lie on it."""
+    through = _through(points.x, points.y, bins)
+    residual = points.y - through(points.x)
+    sd = MAD_TO_SD * float(np.median(np.abs(residual)))
+    return through, residual, np.flatnonzero(np.abs(residual) <= CUTOFF * max(sd, 1e-6))
+
+
+def _refuse_stray(points: Points) -> None:
+    """Refuse readings too few for three bins of full size, of which many lie off the curve that those make."""
+    bins = _bins(points.x)
+    _, residual, core = _drawn(points, bins)
+    if len(bins) < FEWEST_BINS and len(core) < (1.0 - MOST_STRAY) * len(residual):
+        raise CannotMeasure(
+            found=f"{len(residual)} flashes with both a speed and an advance, {len(residual) - len(core)} of them off "
+            "any curve that so few can show",
+            expected=f"at least {FEWEST_BINS * BIN_READINGS}",
+            do="open and close the throttle more slowly, and hold the low and the high speed longer",
+        )
 
 
 def _through(x: np.ndarray, y: np.ndarray, bins: list[np.ndarray]) -> PchipInterpolator:
