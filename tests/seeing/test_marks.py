@@ -17,7 +17,17 @@ from drawn_strips import GRID, add_line, ground
 from timingcam.engine import Engine, engine_from_dict
 from timingcam.errors import CannotMeasure
 from timingcam.reckoning.assemble import btdc_of_marks
-from timingcam.seeing.constellation import Reading, best_reading, evenness_about, index_candidates, zeros_of
+from timingcam.seeing.constellation import (
+    CLEAR_MARK_A_RADIUS,
+    ROUND_THE_RING,
+    Reading,
+    best_reading,
+    evenness_about,
+    index_candidates,
+    least_clear,
+    ways_to_lay,
+    zeros_of,
+)
 from timingcam.seeing.lines import Line
 from timingcam.seeing.marks import Hints, Maps, Marks, advance_seen, mark_places, rotor_angle_deg
 from timingcam.seeing.naming import _refuse_drifting, find_marks
@@ -258,6 +268,24 @@ def test_a_pointer_held_by_a_screw_whose_slot_is_askew() -> None:
             maps.still[row] -= (1.5 * slot * (np.abs(radius - 1.25) < 0.1)).astype(np.float32)
     add_line(maps.still, GRID, 120.0, (1.05, 1.2), light=0.8)
     assert apart_deg(named(maps, one).index.deg, -75.0) < CLOSE_DEG
+
+
+def test_a_faint_mark_counts_where_two_clear_ones_say_that_it_must_be() -> None:
+    """Through a hole all marks that can be seen must be; anywhere else a line as faint may be texture."""
+    one = engine()
+    maps = replace(drawn(one, 33.0, -75.0, ADVANCE), whole=False)
+    places = mark_places(one, btdc_of_marks(one), maps.sense)
+    least, at_a_place = (least_clear(maps.rotor, CLEAR_MARK_A_RADIUS, n) for n in (ROUND_THE_RING, 1.0))
+    assert at_a_place < 0.6 * least
+    clear, faint = 1.5 * least, 0.5 * (least + at_a_place)
+
+    def ways(*scores: float) -> list[float]:
+        degs = (33.0, 41.0, 64.0)
+        lines = [Line(deg, 0.9, 0.8, 0.97, 1, score) for deg, score in zip(degs, scores, strict=True)]
+        return [zero for zero, _, _ in ways_to_lay(maps, lines, places, Hints())]
+
+    assert ways(clear, clear, faint) == ways(faint, clear, clear) == [33.0]
+    assert ways(clear, faint, faint) == ways(clear, clear, 0.9 * at_a_place) == []
 
 
 # What must not be named.

@@ -121,9 +121,8 @@ def _in_step(
         if len(degs) > MOST_FIT * len(found[1]):
             return within, found[1]
     other = _settled(within, seen, [None] * len(found[1]))
-    if _left(*other, seen) < (AS_MUCH_LEFT if wide else 1.0) * left:
-        return other
-    return found if wide else (within, found[1])
+    # Of a strobe at a rate of its own, what few flashes it shows near one place leave all others unexplained.
+    return other if _left(*other, seen) < (AS_MUCH_LEFT * left if wide else min(left, MUCH_LEFT)) else found
 
 
 def widest_arc_deg(degs: np.ndarray) -> float:

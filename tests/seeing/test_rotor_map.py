@@ -1,0 +1,93 @@
+"""The rotor's map from flashes that show a part of it each, of rotors that look alike at several angles."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+sys.path.insert(0, str(Path(__file__).parent))
+
+from drawn_strips import GRID, add_line, ground
+
+from timingcam.seeing.angles import fits, turned
+from timingcam.seeing.cells import telling_cells
+from timingcam.seeing.rim import turns_of
+from timingcam.seeing.rotor_map import build_map, widest_arc_deg
+
+CENTRE_SD = 0.003
+ALIKE = (0.0, 9.0, 33.0)  # marks of one cylinder; the other's stand half a turn on
+OWN = (20.0, 24.0)  # what one side alone has, a letter for instance
+
+
+def twin() -> np.ndarray:
+    """A twin's rotor: both cylinders' marks spaced alike, six holes alike, and little that only one side has."""
+    light = 0.15 * ground(GRID, seed=3)
+    for half in (0.0, 180.0):
+        for deg in ALIKE:
+            add_line(light, GRID, -100.0 + half + deg, (0.7, 0.97))
+    for hole in range(6):
+        add_line(light, GRID, 15.0 + 60.0 * hole, (0.55, 0.75), light=-0.3)
+    for deg in OWN:
+        add_line(light, GRID, -100.0 + deg, (0.6, 0.72), light=0.6)
+    return light
+
+
+def bands(light: np.ndarray, turns_deg: np.ndarray) -> tuple[list[np.ndarray], list[np.ndarray]]:
+    """One flash after the other lights the upper part of the picture, the lower, and now and then some of both."""
+    rng = np.random.default_rng(8)
+    angle = GRID.angles_rad()
+    middles = -np.pi / 2 + np.radians([0.0, 180.0, 50.0, 180.0, -50.0])
+    strips, knowns = [], []
+    for k, deg in enumerate(turns_deg):
+        away = np.abs(np.angle(np.exp(1j * (angle - middles[k % 5]))))
+        known = np.broadcast_to(away < np.radians(80.0), light.shape)
+        strip = turned(light, float(deg)) + 0.05 * rng.standard_normal(light.shape)
+        strips.append((strip * known).astype(np.float32))
+        knowns.append(known.copy())
+    return strips, knowns
+
+
+def apart_deg(found: np.ndarray, true: np.ndarray) -> np.ndarray:
+    off = found - true
+    return np.abs((off - np.median(off) + 180) % 360 - 180)
+
+
+def test_a_twins_rotor_is_not_taken_half_a_turn_on() -> None:
+    turns_deg = np.random.default_rng(1).uniform(0.0, 24.0, 40)
+    strips, knowns = bands(twin(), turns_deg)
+    rotor = build_map(GRID, strips, knowns, CENTRE_SD)
+    turns = turns_of(rotor, strips, knowns)
+    read = np.array([turn is not None and fits(turn) for turn in turns])
+    degs = np.array([np.nan if turn is None else turn.deg for turn in turns])
+    assert read.mean() > 0.9
+    # A column of the strips is 0.18 degrees.
+    assert apart_deg(degs[read], turns_deg[read]).max() < 0.36
+    assert rotor.between_deg is not None
+
+
+def test_a_strobe_at_a_rate_of_its_own_shows_the_rotor_all_round() -> None:
+    """What holds sparks together is no reason to see it near one place where it is not."""
+    turns_deg = np.random.default_rng(2).uniform(-180.0, 180.0, 40)
+    strips, knowns = bands(twin(), turns_deg)
+    rotor = build_map(GRID, strips, knowns, CENTRE_SD)
+    found = [turn for turn in turns_of(rotor, strips, knowns) if turn is not None and fits(turn)]
+    assert widest_arc_deg(np.array([turn.deg for turn in found])) > 180.0
+    assert not rotor.surely
+
+
+def test_cells_look_where_their_map_says() -> None:
+    strips, knowns = bands(twin(), np.zeros(3))
+    rotor = build_map(GRID, strips, knowns, CENTRE_SD)
+    cells = telling_cells(rotor)
+    assert (cells.between_deg, cells.surely) == (rotor.between_deg, rotor.surely)
+    assert cells.some(np.arange(5)).between_deg == cells.between_deg
+
+
+@pytest.mark.parametrize(
+    ("degs", "arc"), [([0.0, 10.0, 20.0], 20.0), ([350.0, 10.0], 20.0), ([*np.linspace(0, 9, 19), 200.0], 9.0)]
+)
+def test_the_arc_that_holds_nine_in_ten(degs: list[float], arc: float) -> None:
+    assert widest_arc_deg(np.array(degs)) == pytest.approx(arc, abs=0.6)
