@@ -18,8 +18,8 @@ from timingcam.engine import Engine, engine_from_dict
 from timingcam.errors import CannotMeasure
 from timingcam.reckoning.assemble import btdc_of_marks
 from timingcam.seeing.constellation import (
+    CLEAR_A_RADIUS,
     CLEAR_MARK_A_RADIUS,
-    ROUND_THE_RING,
     Reading,
     best_reading,
     evenness_about,
@@ -270,22 +270,23 @@ def test_a_pointer_held_by_a_screw_whose_slot_is_askew() -> None:
     assert apart_deg(named(maps, one).index.deg, -75.0) < CLOSE_DEG
 
 
-def test_a_faint_mark_counts_where_two_clear_ones_say_that_it_must_be() -> None:
-    """Through a hole all marks that can be seen must be; anywhere else a line as faint may be texture."""
+def test_faint_marks_count_where_they_are_the_plainest_lines() -> None:
+    """Short marks on rough metal: each clearer than texture, together as many as the file's, and spaced as those."""
     one = engine()
-    maps = replace(drawn(one, 33.0, -75.0, ADVANCE), whole=False)
+    maps = drawn(one, 33.0, -75.0, ADVANCE)
     places = mark_places(one, btdc_of_marks(one), maps.sense)
-    least, at_a_place = (least_clear(maps.rotor, CLEAR_MARK_A_RADIUS, n) for n in (ROUND_THE_RING, 1.0))
-    assert at_a_place < 0.6 * least
-    clear, faint = 1.5 * least, 0.5 * (least + at_a_place)
+    texture, least = (least_clear(maps.rotor, a_radius) for a_radius in (CLEAR_A_RADIUS, CLEAR_MARK_A_RADIUS))
 
-    def ways(*scores: float) -> list[float]:
-        degs = (33.0, 41.0, 64.0)
-        lines = [Line(deg, 0.9, 0.8, 0.97, 1, score) for deg, score in zip(degs, scores, strict=True)]
+    def ways(scores: tuple[float, float, float], beside: float = 0.0, third_deg: float = 64.0) -> list[float]:
+        degs = (33.0, 41.0, third_deg, 140.0)
+        lines = [Line(deg, 0.9, 0.8, 0.97, 1, score) for deg, score in zip(degs, (*scores, beside), strict=True)]
         return [zero for zero, _, _ in ways_to_lay(maps, lines, places, Hints())]
 
-    assert ways(clear, clear, faint) == ways(faint, clear, clear) == [33.0]
-    assert ways(clear, faint, faint) == ways(clear, clear, 0.9 * at_a_place) == []
+    faint = (0.99 * least, 0.95 * least, 0.9 * least)
+    assert ways(faint) == [33.0]
+    assert ways(faint, beside=0.98 * least) == []  # a scratch as plain as they are
+    assert ways(faint, third_deg=67.0) == []
+    assert ways((0.99 * least, 0.95 * least, 0.9 * texture)) == []
 
 
 # What must not be named.

@@ -10,7 +10,6 @@ an engine's advance would be possible. Where two readings are about as good, non
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -33,6 +32,7 @@ SPEC_SLACK_DEG = 14.0  # our choice: a timing further off than this from the fil
 CLEAR_A_RADIUS, CLEAR_MARK_A_RADIUS = 0.3, 0.5
 ROUND_THE_RING = 40.0  # lines, each as broad as a mark with its surroundings
 LEAST_SHARE = 0.6  # our choice: of the file's marks that must be there, of those whose place can be seen
+FEWEST_PLAINEST = 3  # our choice: marks; of two any two lines may have the spacing
 LEAST_OF_PART = 2  # where only a part is seen, all that can be, and two: one line alone fits anywhere
 CLEAR_ENOUGH = 250.0  # a line this clear is as good as any
 LEAST_FIT = 0.25  # of plausibility; beyond 16 degrees off the file's curve
@@ -63,17 +63,15 @@ class Reading:
     index_score: float
 
 
-def least_clear(strip: np.ndarray, a_radius: float, places: float = ROUND_THE_RING) -> float:
+def least_clear(strip: np.ndarray, a_radius: float) -> float:
     """Score below which a line of a map may be texture: texture reaches scores in proportion to the radii that there
     are, and the best of as many places as there are.
-
-    `places`: in which one is looked for, of ROUND_THE_RING all round.
 
     The best of n samples of noise lies at about the root of 2·ln n sds (Cramér, Mathematical Methods of Statistics,
     28.6, from memory).
     """
     shown = float((strip != 0).any(axis=0).mean())
-    fewer = np.sqrt(np.log(max(places * shown, 2.0)) / np.log(ROUND_THE_RING))
+    fewer = np.sqrt(np.log(max(ROUND_THE_RING * shown, 2.0)) / np.log(ROUND_THE_RING))
     return a_radius * len(strip) * float(fewer)
 
 
@@ -118,21 +116,24 @@ def _merged(lines: list[Line]) -> list[Line]:
 def ways_to_lay(
     maps: Maps, lines: list[Line], places: list[Place], hints: Hints
 ) -> list[tuple[float, float, tuple[Line | None, ...]]]:
-    """`zeros_of` the clear lines; where there is none, of clear ones and those that are too faint to be told from
-    texture anywhere, but not at the one place where two clear ones say that there must be one."""
-    least, at_a_place = (least_clear(maps.rotor, CLEAR_MARK_A_RADIUS, n) for n in (ROUND_THE_RING, 1.0))
-    clear = [line for line in lines if line.score > least]
-    faint = [line for line in lines if least >= line.score > at_a_place]
-    return zeros_of(maps, clear, places, hints) or zeros_of(maps, clear, places, hints, faint)
+    """`zeros_of` the lines that are clear.
+
+    Where there is none: short marks on rough metal are fainter, and yet no texture if they are the plainest lines that
+    there are, as many as the file's, and all of them where they should be.
+    """
+    clear = [line for line in lines if line.score > least_clear(maps.rotor, CLEAR_MARK_A_RADIUS)]
+    if ways := zeros_of(maps, clear, places, hints):
+        return ways
+    plainest = sorted(lines, key=lambda line: -line.score)[: len(places)]
+    if len(plainest) < FEWEST_PLAINEST or plainest[-1].score < least_clear(maps.rotor, CLEAR_A_RADIUS):
+        return []
+    return [way for way in zeros_of(maps, plainest, places, hints) if None not in way[2]]
 
 
 def zeros_of(
-    maps: Maps, lines: list[Line], places: list[Place], hints: Hints, faint: Sequence[Line] = ()
+    maps: Maps, lines: list[Line], places: list[Place], hints: Hints
 ) -> list[tuple[float, float, tuple[Line | None, ...]]]:
-    """Angles of the map's zero at which lines stand where marks should: (zero, score, the lines).
-
-    Where two stand, a `faint` one counts as well.
-    """
+    """Angles of the map's zero at which lines stand where marks should: (zero, score, the lines)."""
     anchors = [(place, line.deg) for line in lines for place in places]
     if hints.marks_deg:
         anchors = [(p, deg) for name, deg in hints.marks_deg for p in places if p.name == name]
@@ -140,8 +141,6 @@ def zeros_of(
     for place, deg in anchors:
         zero = deg - place.deg
         matched = tuple(_nearest(lines, zero + p.deg) for p in places)
-        if faint and sum(m is not None for m in matched) >= LEAST_OF_PART:
-            matched = tuple(m or _nearest(faint, zero + p.deg) for m, p in zip(matched, places, strict=True))
         found = [(m, p) for m, p in zip(matched, places, strict=True) if m is not None]
         shown = sum(maps.shows(zero + p.deg) for p in places)
         fewest = LEAST_SHARE * shown if maps.whole else max(shown, min(LEAST_OF_PART, len(places)))
@@ -162,7 +161,7 @@ def zeros_of(
     return [reading for reading in distinct[:12] if reading[1] >= RIVAL_SHARE * most]
 
 
-def _nearest(lines: Sequence[Line], deg: float) -> Line | None:
+def _nearest(lines: list[Line], deg: float) -> Line | None:
     near = [line for line in lines if abs(wrap(line.deg - deg)) < SPACING_TOLERANCE_DEG]
     return max(near, key=lambda line: line.score, default=None)
 
