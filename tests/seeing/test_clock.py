@@ -79,6 +79,22 @@ def test_an_uneven_rate_is_left_as_it_is(steps_s: np.ndarray) -> None:
     assert clock.time_s == pytest.approx(stamps - 5.0, abs=1e-12)
 
 
+def test_the_doubt_of_uneven_stamps_is_how_they_jitter_not_how_the_rate_changes() -> None:
+    steps_s = np.r_[np.full(100, 1 / 30), np.full(80, 1 / 24), np.full(100, 1 / 30)]
+    true_s = np.cumsum(np.r_[0.0, steps_s])
+    clean = frame_clock(true_s)
+    assert not clean.regular and clean.jitter_s > 5e-3 and clean.time_sd_s < 1e-9
+    # Rounded to a 90 kHz clock: evenly within its steps, the root of a twelfth of one.
+    rounded = frame_clock(np.round(true_s * 90_000) / 90_000)
+    assert rounded.time_sd_s < 1 / 90_000
+    # Stamps that jitter, or a rate that is another at every frame, may be the file's alone.
+    rng = np.random.default_rng(5)
+    rough = frame_clock(true_s + 1e-3 * rng.standard_normal(len(true_s)))
+    wild = frame_clock(np.cumsum(rng.choice([1 / 30, 1 / 24, 1 / 15], 200)))
+    assert (rough.time_sd_s, wild.time_sd_s) == (rough.jitter_s, wild.jitter_s)
+    assert frame_clock(np.arange(100) / 30).time_sd_s == 0.0
+
+
 def test_few_frames_keep_their_stamps() -> None:
     stamps = np.array([0.0, 0.033, 0.067, 0.1])
     clock = frame_clock(stamps)

@@ -46,6 +46,7 @@ BROAD_DEG = 5.0  # our choice: what is broader is a lug or a coil rather than an
 FLANK = 1.2  # of the widths together: what lies beside a line, of the other sign, is its own background
 DISTINCT_DEG = 2.5  # ways to lay the constellation closer than this are one, read off one line or another
 AS_GOOD = 0.9  # our choice: of the best score of ways that are one
+GROUND_SHARE = 0.5  # our choice: of the ground's score, the lines that make it one are about as plain
 SAME_THING_DEG = 0.6
 POINTED_WITHIN_DEG = 3.0
 PLAINER = 1.5  # our choice, of scores, in which what is plain counts little more the plainer it is
@@ -124,10 +125,22 @@ def ways_to_lay(
     clear = [line for line in lines if line.score > least_clear(maps.rotor, CLEAR_MARK_A_RADIUS)]
     if ways := zeros_of(maps, clear, places, hints):
         return ways
-    plainest = sorted(lines, key=lambda line: -line.score)[: len(places)]
+    plainest = sorted(_but_ground(lines), key=lambda line: -line.score)[: len(places)]
     if len(plainest) < FEWEST_PLAINEST or plainest[-1].score < least_clear(maps.rotor, CLEAR_A_RADIUS):
         return []
     return [way for way in zeros_of(maps, plainest, places, hints) if None not in way[2]]
+
+
+def _but_ground(lines: list[Line]) -> list[Line]:
+    """All but the ground between two lines of the other sign, which looks like a line itself."""
+
+    def beside(line: Line, other: Line) -> float:
+        """On which side the other borders on it, 0 where it does not."""
+        off = float(wrap(other.deg - line.deg))
+        near = other.sign != line.sign and abs(off) < FLANK * (line.width_deg + other.width_deg)
+        return np.sign(off) if near and other.score > GROUND_SHARE * line.score else 0.0
+
+    return [line for line in lines if not {-1.0, 1.0} <= {beside(line, other) for other in lines}]
 
 
 def zeros_of(

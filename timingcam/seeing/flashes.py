@@ -111,7 +111,7 @@ def find_flashes(
     if edged.mean() < 0.3:
         return _whole_frames(bands, time_s, exposure_s)
     shutter = _shutter(bands, time_s, line_time_s, exposure_s)
-    return _timed(bands, time_s, shutter, clock.jitter_s if not clock.regular else 0.0)
+    return _timed(bands, time_s, shutter, clock.time_sd_s)
 
 
 def _shutter(bands: Bands, time_s: np.ndarray, line_time_s: float | None, exposure_s: float | None) -> Shutter:

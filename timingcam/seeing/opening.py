@@ -28,6 +28,7 @@ THIN_SHARE = 0.01  # our choice: of the picture's shorter side; a still edge lai
 LEAST_SHARE = 0.001  # our choice: of the picture's area; less shows no marks that could be told
 MOST_SHOWN = 120  # our choice: pictures; each shows the opening, and little of the rotor
 SHOWS_SHARE = 0.6  # our choice: of the opening's rows, that a flash lit
+TALL_PERCENT = 75.0  # our choice: of the pieces of flashes, some are cut off at a frame's edge
 FEWEST_BESIDE, EACH_BESIDE = 6, 8  # our choice: pictures above and below it, and one for so many that show it
 DO_OPENING = "hold the phone still and nearer, square to the opening, with its whole edge and the index in the picture"
 
@@ -157,7 +158,9 @@ def pictures_showing(
     low, high = opening.hull_px[:, 1].min(), opening.hull_px[:, 1].max()
     per_frame = info.width * info.height * (2 if info.bits > 8 else 1)
     most = min(MOST_SHOWN, max(fewest, int(KEPT_BYTES / per_frame)))
-    shows = _lit_rows(flashes, low, high) >= SHOWS_SHARE * (high - low)
+    # Of an opening that is taller than what any flash lights, that much.
+    tall = min(high - low, float(np.percentile(flashes.piece_last - flashes.piece_first, TALL_PERCENT)))
+    shows = _lit_rows(flashes, low, high) >= SHOWS_SHARE * tall
     index = _evenly(np.flatnonzero(shows), most)
     few = max(FEWEST_BESIDE, len(index) // EACH_BESIDE)
     others: list[int] = []
