@@ -76,7 +76,7 @@ def curve_of_lines(
         warnings += _missing(points, flat)
     hysteresis = _hysteresis(solved) if _both_ways(points, fit) else None
     if hysteresis is None:
-        warnings.append("No hysteresis: too few readings on the rise with rising speed, with falling speed, or with both.")
+        warnings.append("No hysteresis: too few readings on the rise with rising speed, with falling speed, or both.")
     grid = np.linspace(points.x.min(), points.x.max(), GRID_POINTS)
     random_sd, sd = _band(solved, grid)
     curve = Curve(
