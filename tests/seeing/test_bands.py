@@ -158,6 +158,23 @@ def test_a_line_along_the_rows_parts_no_flash() -> None:
     assert np.abs(height - tall).max() < 2
 
 
+def test_a_brighter_foot_is_no_other_flash() -> None:
+    """A lead along the rows near the frame's foot, and oil that shines below it, at another height in each frame."""
+    rng = np.random.default_rng(4)
+    n_frames, n_rows, tall = 80, 720, 450
+    light = np.full((n_frames, n_rows), 0.02)
+    starts = rng.integers(20, 600, n_frames)
+    for row, start in zip(light, starts, strict=True):
+        row[start : start + tall] += 1.0
+        if rng.random() < 0.25:
+            foot = n_rows - int(rng.integers(20, 28))
+            row[foot:] *= 1.7
+    light += 0.002 * rng.standard_normal(light.shape)
+    bands = find_bands(light.astype(np.float32))
+    assert len(bands) == n_frames
+    assert bands.start_row == pytest.approx(starts - 0.5, abs=1.0)
+
+
 # Frames written twice.
 
 

@@ -27,6 +27,7 @@ MIN_BAND_ROWS = 6  # our choice: shorter runs are noise or cannot hold a mark
 TOO_TALL = 1.12  # our choice: of the usual height; noise and a stepping exposure stay below
 TALL_PERCENTILE, TOO_LOW = 80.0, 0.85  # our choice: most are seen whole; of that height
 LINE_SHARE = 0.015  # our choice, of the rows: a line of the scene, a groove or a rim's edge
+BROAD_SHARE = 0.04  # our choice, of the rows: in fewer no mark can be read
 UNLIT = 0.35  # flashes: rows darker than this were lit by none
 FEWEST_WHOLE = 5
 HEIGHT_WINDOW = 7  # bands seen whole
@@ -213,16 +214,21 @@ def _rejoined(found: list[_Band], n_rows: int, ramp_rows: float) -> list[_Band]:
     """One band for two where a line of the scene along the rows parted it.
 
     All rows are exposed equally long: what ends where the next begins, of which one is seen whole and is too low for a
-    flash, is one flash, if both together are no taller than one.
+    flash, is one flash, if both together are no taller than one. And a few rows at the frame's foot that look brighter
+    than the rest of a flash that goes on there, as they do below a lead or a shadow, are no other flash.
     """
     height = np.array([band.end - band.start for band in found])
     whole = height[np.isfinite(height)]
     if len(whole) < FEWEST_WHOLE:
         return found
     tall, near = float(np.percentile(whole, TALL_PERCENTILE)), LINE_SHARE * n_rows + ramp_rows
+    few = BROAD_SHARE * n_rows
     out: list[_Band] = []
     for band in found:
         before = out[-1] if out and out[-1].frame == band.frame else None
+        if before is not None and np.isnan(before.end) and np.isnan(band.end) and n_rows - band.start < few:
+            out[-1] = replace(before, lit_to=band.lit_to, alone_to=max(before.alone_to, before.lit_to))
+            continue
         if before is not None and abs(band.start - before.end) < near:
             low = min(before.end - before.start, band.end - band.start, key=lambda h: h if np.isfinite(h) else np.inf)
             together = min(band.lit_to, n_rows) - max(before.lit_from, 0.0)
