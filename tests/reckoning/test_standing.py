@@ -64,5 +64,7 @@ def test_where_no_rim_is_found_a_part_is_looked_for_once_more(monkeypatch: pytes
     """The hole's own edge may show more than the rotor's arcs in it, and be no rotor either."""
     no_rim = CannotMeasure(found="g", expected="h", do="i")
     assert looked(monkeypatch, no_rim, "part") == ("part", [False, True])
-    with pytest.raises(CannotMeasure, match="found g"):
+    with pytest.raises(CannotMeasure, match="found g") as refusal:
         looked(monkeypatch, no_rim, IN_NO_WAY)
+    # Nobody can show all of a rotor through a hole.
+    assert "i; through a timing hole" in refusal.value.do

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -139,39 +140,42 @@ def test_columns_of_one_length() -> None:
         Bands(two, two, two, two, two, np.zeros(3), 0.3, 1.0, 10, 10)
 
 
+def spoilt(
+    rng: np.random.Generator, n_rows: int, tall: int, last_start: int, spoil: Callable[[np.ndarray], None]
+) -> tuple[Bands, np.ndarray]:
+    """Bands of 80 frames with a flash of `tall` rows in each, some of them spoilt, and the rows where they begin."""
+    light = np.full((80, n_rows), 0.02)
+    starts = rng.integers(20, last_start, len(light))
+    for row, start in zip(light, starts, strict=True):
+        row[start : start + tall] += 1.0
+        if rng.random() < 0.3:
+            spoil(row)
+    light += 0.002 * rng.standard_normal(light.shape)
+    return find_bands(light.astype(np.float32)), starts
+
+
 def test_a_line_along_the_rows_parts_no_flash() -> None:
     """A dark line of three rows that crosses a flash in some frames: light falls to a tenth there."""
     rng = np.random.default_rng(2)
-    n_frames, n_rows, tall = 60, 480, 200
-    light = np.full((n_frames, n_rows), 0.02)
-    starts = rng.integers(20, 260, n_frames)
-    for row, start in zip(light, starts, strict=True):
-        row[start : start + tall] += 1.0
-        if rng.random() > 0.3:
-            continue
-        line = 240 + int(rng.integers(-30, 31))
-        row[line : line + 3] *= 0.1
-    light += 0.002 * rng.standard_normal(light.shape)
-    bands = find_bands(light.astype(np.float32))
-    height = bands.end_row - bands.start_row
-    assert len(bands) == n_frames
-    assert np.abs(height - tall).max() < 2
+
+    def line(row: np.ndarray) -> None:
+        at = 240 + int(rng.integers(-30, 31))
+        row[at : at + 3] *= 0.1
+
+    bands, starts = spoilt(rng, 480, 200, 260, line)
+    assert len(bands) == len(starts)
+    assert np.abs(bands.end_row - bands.start_row - 200).max() < 2
 
 
 def test_a_brighter_foot_is_no_other_flash() -> None:
     """A lead along the rows near the frame's foot, and oil that shines below it, at another height in each frame."""
     rng = np.random.default_rng(4)
-    n_frames, n_rows, tall = 80, 720, 450
-    light = np.full((n_frames, n_rows), 0.02)
-    starts = rng.integers(20, 600, n_frames)
-    for row, start in zip(light, starts, strict=True):
-        row[start : start + tall] += 1.0
-        if rng.random() < 0.25:
-            foot = n_rows - int(rng.integers(20, 28))
-            row[foot:] *= 1.7
-    light += 0.002 * rng.standard_normal(light.shape)
-    bands = find_bands(light.astype(np.float32))
-    assert len(bands) == n_frames
+
+    def foot(row: np.ndarray) -> None:
+        row[-int(rng.integers(20, 28)) :] *= 1.7
+
+    bands, starts = spoilt(rng, 720, 450, 600, foot)
+    assert len(bands) == len(starts)
     assert bands.start_row == pytest.approx(starts - 0.5, abs=1.0)
 
 

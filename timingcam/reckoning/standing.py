@@ -20,7 +20,7 @@ from timingcam.seeing.flashes import Flashes
 from timingcam.seeing.light import FlashLight, LitPicture
 from timingcam.seeing.marks import mark_places, sense_of
 from timingcam.seeing.naming import how_clear
-from timingcam.seeing.opening import NotAPart
+from timingcam.seeing.opening import DO_OPENING, NotAPart
 from timingcam.seeing.part_view import Told, find_part_view
 from timingcam.seeing.view import View
 from timingcam.seeing.whole_view import find_view
@@ -73,21 +73,22 @@ def _whole_or_part(
 ) -> View:
     """All of the rotor; but where that never turns, or is not there, what shows through the hole it was taken for."""
     info, flashes, light, lit = what
-    whole: View | None = None
-    fault: CannotMeasure | None = None
+    surely = replace(told, surely=True)
     try:
         whole = find_view(light, lit, centre_px)
-    except CannotMeasure as refused:
-        fault = refused
-    if whole is not None and _turns(whole):
+    except CannotMeasure as fault:
+        try:
+            return find_part_view(info, flashes, light, lit, surely)
+        except CannotMeasure:
+            do = f"{fault.do}; through a timing hole, {DO_OPENING}"
+            raise CannotMeasure(found=fault.found, expected=fault.expected, do=do) from fault
+    if _turns(whole):
         return whole
     try:
-        return find_part_view(info, flashes, light, lit, replace(told, surely=True))
+        return find_part_view(info, flashes, light, lit, surely)
     except CannotMeasure:
-        if whole is not None:
-            # At one speed the marks stand still.
-            return whole
-        raise fault or ValueError("neither a view nor why there is none") from None
+        # At one speed the marks stand still.
+        return whole
 
 
 def _turns(view: View) -> bool:
