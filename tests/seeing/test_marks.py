@@ -287,6 +287,12 @@ def test_faint_marks_count_where_they_are_the_plainest_lines() -> None:
     assert ways(faint, beside=0.98 * least) == []  # a scratch as plain as they are
     assert ways(faint, third_deg=67.0) == []
     assert ways((0.99 * least, 0.95 * least, 0.9 * texture)) == []
+    # Between two marks near one another the ground looks like a line of the other sign, as plain as they are.
+    close = engine(marks=(("N", "one", 0.0), ("P", "one", 3.0), ("Q", "one", 31.0)))
+    lines = [Line(deg, 0.9, 0.8, 0.97, 1, 0.9 * least) for deg in (33.0, 36.0, 64.0)]
+    lines.append(Line(34.5, 0.9, 0.8, 0.97, -1, 0.95 * least))
+    placed = mark_places(close, btdc_of_marks(close), maps.sense)
+    assert [zero for zero, _, _ in ways_to_lay(maps, lines, placed, Hints())] == [33.0]
 
 
 # What must not be named.
