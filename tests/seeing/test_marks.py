@@ -242,6 +242,23 @@ def test_the_doubt_of_double_lines_covers_either_and_the_middle() -> None:
     assert all(apart_deg(marks.zero_deg, 33.0 + meant) < 3 * marks.zero_sd_deg for meant in (0.0, 1.3, 2.6))
 
 
+@pytest.mark.parametrize("other_side", [False, True])
+def test_both_lines_of_marks_drawn_as_two_are_one_way_to_name_them(other_side: bool) -> None:
+    """Wider apart than ways to lay the marks that are one: pairs stand on one side of all, or they are something
+    else."""
+    index = Line(-75.0, 1.4, 1.03, 1.2, -1, 100.0)
+    left = tuple(Line(deg, 0.6, 0.8, 0.97, -1, 210.0) for deg in (33.0, 41.0, 64.0))
+    right = tuple(replace(line, deg=line.deg + 2.6, score=215.0) for line in left)
+    if other_side:
+        right = (*right[:2], replace(left[2], deg=left[2].deg - 2.6))
+    readings = [Reading(33.0, index, left, 32.8, 105.0), Reading(35.6, index, right, 32.7, 105.0)]
+    if other_side:
+        with pytest.raises(CannotMeasure, match="two ways"):
+            best_reading(readings, Hints(), rim=1.0)
+    else:
+        assert best_reading(readings, Hints(), rim=1.0).zero_deg == 33.0
+
+
 def test_a_flank_is_no_index() -> None:
     """A pointer's side against the housing is as clear as any line, but what lies left of it is not what lies right."""
     one = engine()
@@ -343,10 +360,10 @@ def test_marks_painted_anew_beside_their_old_lines(scores: tuple[float, ...], to
     )
     readings = [Reading(33.0, index, new, 32.7, 105.0), Reading(29.5, index, old, 31.4, 100.0)]
     if told:
-        assert best_reading(readings, Hints()).zero_deg == 33.0
+        assert best_reading(readings, Hints(), rim=1.0).zero_deg == 33.0
     else:
         with pytest.raises(CannotMeasure, match="two ways"):
-            best_reading(readings, Hints())
+            best_reading(readings, Hints(), rim=1.0)
 
 
 def test_the_ground_between_new_paint_and_old_lines_is_neither() -> None:
@@ -370,7 +387,7 @@ def test_a_line_that_could_be_either_of_two_marks_is_no_old_paint() -> None:
     four = [Line(25.0 + 8.0 * k, 0.9, 0.8, 0.97, 1, score) for k, score in enumerate((60.0, 100.0, 160.0, 250.0))]
     readings = [Reading(33.0, index, tuple(four[1:]), 32.7, 105.0), Reading(25.0, index, tuple(four[:3]), 31.4, 100.0)]
     with pytest.raises(CannotMeasure, match="two ways"):
-        best_reading(readings, Hints())
+        best_reading(readings, Hints(), rim=1.0)
 
 
 def test_a_strobe_of_its_own_rate() -> None:

@@ -16,7 +16,7 @@ import numpy as np
 
 from timingcam.engine import Engine
 from timingcam.errors import CannotMeasure
-from timingcam.seeing.lines import Line, find_lines
+from timingcam.seeing.lines import Line, are_twins, find_lines
 from timingcam.seeing.marks import OUTSIDE, Hints, Maps, Place, wrap
 
 SPACING_TOLERANCE_DEG = 1.6  # our choice: marks put on by hand are up to a degree off
@@ -287,7 +287,15 @@ def _plainer(lines: tuple[Line | None, ...], rivals: tuple[Line | None, ...]) ->
     return bool((scores[:, 0] > scores[:, 1]).all() and scores[:, 0].sum() > PLAINER * scores[:, 1].sum())
 
 
-def best_reading(readings: list[Reading], hints: Hints) -> Reading:
+def _twins_of(lines: tuple[Line | None, ...], rivals: tuple[Line | None, ...], rim: float) -> bool:
+    """Whether a rival is read off the other lines of marks that are drawn as two, which stand on one side of all."""
+    both = [(one, other) for one, other in zip(lines, rivals, strict=True) if one is not None and other is not None]
+    twins = [np.sign(wrap(other.deg - one.deg)) for one, other in both if are_twins(one, other, rim)]
+    free = not {one for one, _ in both} & {other for _, other in both}
+    return free and 2 * len(twins) > len(lines) and len(set(twins)) == 1
+
+
+def best_reading(readings: list[Reading], hints: Hints, rim: float) -> Reading:
     best = readings[0]
     for rival in readings[1:]:
         same_zero = abs(wrap(rival.zero_deg - best.zero_deg)) < DISTINCT_DEG
@@ -306,7 +314,8 @@ def best_reading(readings: list[Reading], hints: Hints) -> Reading:
             rival.constellation > RIVAL_SHARE * best.constellation
             and rival.index_score > RIVAL_SHARE * best.index_score
         )
-        if not same_zero and not hints.marks_deg and as_good and not _plainer(best.lines, rival.lines):
+        explained = _plainer(best.lines, rival.lines) or _twins_of(best.lines, rival.lines, rim)
+        if not same_zero and not hints.marks_deg and as_good and not explained:
             raise CannotMeasure(
                 found="two ways to name the marks that fit about as well", expected="one that fits clearly better",
                 do="paint the marks, or point at one with --mark NAME@X,Y",

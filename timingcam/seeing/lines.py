@@ -17,6 +17,8 @@ from timingcam.seeing.strips import Grid
 WIDTHS_DEG = (0.6, 0.9, 1.4, 2.1, 3.2, 4.8, 7.0)  # our choice: lines from a scribe's to a broad pointer's
 PLAIN_Z = 12.0
 START_Z = 1.2  # what a cell must exceed, in noise sds, to lengthen a line
+# Our choice: lines drawn as a pair are a few degrees apart and alike in all they are.
+TWIN_DEG, TWIN_SHARE, TWIN_ENDS = (1.0, 4.5), 0.7, 0.06
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,6 +34,19 @@ class Line:
     outer: float
     sign: int
     score: float
+
+
+def are_twins(line: Line, other: Line, rim: float) -> bool:
+    """Whether another line looks as a line does, and stands beside it; `rim`: its radius, in rotor radii."""
+    ends = max(abs(line.inner - other.inner), abs(line.outer - other.outer))
+    apart_deg = abs((other.deg - line.deg + 180.0) % 360.0 - 180.0)
+    return (
+        line.sign == other.sign
+        and TWIN_DEG[0] < apart_deg < TWIN_DEG[1]
+        and min(line.score, other.score) > TWIN_SHARE * max(line.score, other.score)
+        and max(line.width_deg, other.width_deg) < 1.6 * min(line.width_deg, other.width_deg)
+        and ends < TWIN_ENDS * rim
+    )
 
 
 def line_response(strip: np.ndarray, grid: Grid, width_deg: float) -> np.ndarray:

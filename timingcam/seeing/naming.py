@@ -74,7 +74,7 @@ def find_marks(maps: Maps, engine: Engine, cylinder: str, btdc: dict[str, float]
     clearer = [name for name, theirs in others.items() if any(r.index_score > CLEARLY_THEIRS * own for r in theirs)]
     if clearer and hints.index_deg is None:
         raise _no_index(cylinder, clearer)
-    best = best_reading(readings, hints)
+    best = best_reading(readings, hints, maps.rim)
     return located(maps, best, places, frozenset(name for name, _ in hints.marks_deg))
 
 

@@ -12,14 +12,12 @@ from dataclasses import replace
 import numpy as np
 
 from timingcam.seeing.constellation import SPACING_TOLERANCE_DEG, Reading
-from timingcam.seeing.lines import Line, centreline, find_lines
+from timingcam.seeing.lines import Line, are_twins, centreline, find_lines
 from timingcam.seeing.marks import INSIDE, OUTSIDE, Index, Maps, Mark, Marks, Place, wrap
 
 CLOSE_DEG = 1.0  # once the others are known
 MISFIT_DEG = 0.5
-# Our choice: lines drawn as a pair are a few degrees apart and alike in all they are.
 TWIN_WITHIN = 0.15  # our choice: pairs on one rotor are cut alike
-TWIN_DEG, TWIN_SHARE, TWIN_ENDS = (1.0, 4.5), 0.7, 0.06
 
 
 def located(maps: Maps, reading: Reading, places: list[Place], pointed: frozenset[str] = frozenset()) -> Marks:
@@ -76,7 +74,7 @@ def _twins(
     taken = [line.deg for line in line_of.values()]
     twins = {}
     for name, line in line_of.items():
-        alike = [other for other in lines if _is_twin(line, other, rim)]
+        alike = [other for other in lines if are_twins(line, other, rim)]
         free = [other for other in alike if all(abs(wrap(other.deg - deg)) > CLOSE_DEG for deg in taken)]
         if free:
             twins[name] = min(free, key=lambda other: abs(float(wrap(other.deg - line.deg))))
@@ -101,18 +99,6 @@ def _in_the_middle(maps: Maps, index: Index, mark: Mark, twin: Line | None) -> t
     deg, sd = centreline(maps.rotor[inside], maps.grid.some(inside), twin, _end_nearest(twin, index.radius))
     gap = float(wrap(deg - mark.deg))
     return replace(mark, deg=mark.deg + gap / 2, sd_deg=float(np.hypot(mark.sd_deg, sd)) / 2**0.5), abs(gap)
-
-
-def _is_twin(line: Line, other: Line, rim: float) -> bool:
-    """Whether another line looks as a line does, and stands beside it."""
-    ends = max(abs(line.inner - other.inner), abs(line.outer - other.outer))
-    return (
-        line.sign == other.sign
-        and TWIN_DEG[0] < abs(wrap(other.deg - line.deg)) < TWIN_DEG[1]
-        and min(line.score, other.score) > TWIN_SHARE * max(line.score, other.score)
-        and max(line.width_deg, other.width_deg) < 1.6 * min(line.width_deg, other.width_deg)
-        and ends < TWIN_ENDS * rim
-    )
 
 
 def _mark_at(maps: Maps, index: Index, place: Place, line: Line) -> Mark:
