@@ -239,6 +239,7 @@ def test_a_log_started_at_another_time(small_clip: SmallClip, tmp_path: Path) ->
     assert offset.value == pytest.approx(-5.25, abs=0.01)  # a fifth of the log's own step
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("engine", "cylinder"),
     [("millimetre-two-stroke.toml", "barrel"), ("wasted-spark-single.toml", "single")],

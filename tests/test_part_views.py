@@ -91,6 +91,7 @@ def systematic_deg(found: Measurement) -> float:
     return float(np.hypot.reduce([row.effect_deg for row in found.budget if row.kind == "systematic"]))
 
 
+@pytest.mark.slow
 def test_marks_on_the_edge(tmp_path: Path) -> None:
     found, off = measured(
         tmp_path,

@@ -24,6 +24,7 @@ def fewest(of: int, share: float, chance: float) -> int:
     return int(binom.ppf(chance, of, share))
 
 
+@pytest.mark.slow
 def test_a_few_runs() -> None:
     """Eight runs cannot tell 93 from 97 %; they do tell an interval of a third of the width it should have: 49 %."""
     found = count(range(9000, 9008))

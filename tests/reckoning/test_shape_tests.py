@@ -78,6 +78,7 @@ def test_what_was_changed_is_found_and_alone(what: str, curve: dict[str, float],
         assert abs(d.value - (true if test.what == what else 0.0)) < 4 * d.sd
 
 
+@pytest.mark.slow
 def test_the_intervals_hold_the_truth_and_the_chances_are_even() -> None:
     """60 pairs without any difference: p evenly spread between 0 and 1, intervals that hold 0 in 95 %."""
     found = [between(sweep(100 + i), sweep(5000 + i)) for i in range(60)]

@@ -27,6 +27,7 @@ def check(found: TrueTdc, clip: HandClip) -> None:
         assert mark.btdc_deg.low < mark.file_btdc_deg + true[mark.name] < mark.btdc_deg.high
 
 
+@pytest.mark.slow
 def test_once_each_way(tmp_path: Path) -> None:
     clip = rendered(
         TDC, tmp_path, turns="clockwise", course=STOPS, seed=9, camera="tilt_deg = 6.0\ntilt_from_deg = 200.0"

@@ -23,8 +23,9 @@ from timingcam.reckoning.brokenline import Form, Points, line
 from timingcam.reckoning.budget import UNKNOWN_LAG_SD_S
 from timingcam.reckoning.figures import Doubts, curve_of_lines
 from timingcam.reckoning.linefit import Fit, fit_line
-from timingcam.reckoning.monotone import fit_monotone, misfit_of_lines
+from timingcam.reckoning.monotone import does_not_follow, fit_monotone, misfit_of_lines
 from timingcam.reckoning.result import SMEARED, Curve, Readings
+from timingcam.reckoning.stages import second_stage_deg
 
 __all__ = ["OFF_THE_CURVE", "Doubts", "fit_curve", "speed_direction"]
 
@@ -87,7 +88,7 @@ def fit_curve(
     points = _points(readings, sound)
     fit, kept, sparse = _best_fit(points)
     used = np.zeros(len(readings), dtype=bool)
-    misfit = TOO_FEW if sparse else misfit_of_lines(points, fit)
+    misfit = TOO_FEW if sparse else misfit_of_lines(points, fit) or _two_stages(points, fit)
     if misfit and (fit.form.corners or sparse):
         curve, core, warnings = fit_monotone(points, doubts, rng, misfit)
         used[np.flatnonzero(sound)[core]] = True
@@ -95,6 +96,12 @@ def fit_curve(
     curve, warnings = curve_of_lines(points, fit, kept, doubts, spec)
     used[np.flatnonzero(sound)[fit.used]] = True
     return curve, used, warnings
+
+
+def _two_stages(points: Points, fit: Fit) -> str:
+    """Why one rise does not do, or nothing."""
+    apart_deg = second_stage_deg(points, fit, _part_rpm(points)) if fit.form.corners else 0.0
+    return does_not_follow(f"{apart_deg:.1f} degrees rms") if apart_deg else ""
 
 
 def _too_few(n: int, readings: Readings) -> CannotMeasure:
@@ -153,7 +160,7 @@ def speed_change(time_s: np.ndarray, rpm: np.ndarray) -> np.ndarray:
 def _best_fit(points: Points) -> tuple[Fit, str, bool]:
     """The simplest of the lines that the readings ask for; whether they clearly ask for one that they cannot carry."""
     low, high = _core_range(points.x)
-    part = max(MIN_PART_RPM, MIN_PART_SHARE * (high - low))
+    part = _part_rpm(points)
     fits: dict[str, Fit] = {"level": fit_line(points, FORMS["level"], part)}
     if high - low > 3 * part:
         for name in ("rise", "flat-rise", "rise-flat", "flat-rise-flat"):
@@ -179,6 +186,11 @@ def _core_range(rpm: np.ndarray) -> tuple[float, float]:
     # The outermost readings may be misreadings; the third from either end is not.
     ordered = np.sort(rpm)
     return float(ordered[2]), float(ordered[-3])
+
+
+def _part_rpm(points: Points) -> float:
+    low, high = _core_range(points.x)
+    return max(MIN_PART_RPM, MIN_PART_SHARE * (high - low))
 
 
 def _parts_filled(points: Points, fit: Fit, part: float) -> bool:

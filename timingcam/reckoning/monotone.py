@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 from scipy.interpolate import PchipInterpolator
 from scipy.optimize import isotonic_regression
-from scipy.special import chdtrc, ndtr
+from scipy.special import chdtrc, fdtrc, ndtr
 
 from timingcam.errors import CannotMeasure
 from timingcam.reckoning.brokenline import Points
@@ -26,6 +26,9 @@ CURVE_BINS, BIN_OF_FEW = 10, 3  # our choice: two flats, two stages and their en
 BIN_APART_RPM = 20.0  # our choice: an advance changes by a quarter of a degree over it at most
 # Both must hold, or a thousand flashes would condemn an advancer for a tenth of a degree that no corner suffers from:
 CHANCE = 1e-4  # of so large a misfit by the noise alone
+# Our choice: of neighbours being off alike, and of repeats at one speed going together that much better, both at once.
+CHANCE_BESIDE, CHANCE_OF_REPEATS = 0.01, 0.001
+OVERLAP = 2.0 / 3.0  # degrees of freedom to a difference of neighbours, each of which has a part in two
 # Low, rising and high: through fewer, what rises is thrown out. Our choice, of all readings: stray sparks are fewer.
 FEWEST_BINS, MOST_STRAY = 3, 0.15
 DRAWS = 200  # our choice: an sd from so many is known to 5 %
@@ -46,11 +49,11 @@ def misfit_of_lines(points: Points, fit: Fit) -> str:
     """
     off_deg = _off_together(points, fit)
     if off_deg > 0:
-        return _does_not_follow(f"up to {off_deg:.1f} degrees")
+        return does_not_follow(f"up to {off_deg:.1f} degrees")
     used = np.flatnonzero(fit.used)
     x, residual = points.x[used], fit.residual[used]
     bins = _bins(x)
-    if len(bins) <= fit.form.size + FEW_BEYOND and (why := _neighbours_agree(x, residual)):
+    if len(bins) <= fit.form.size + FEW_BEYOND and (why := _neighbours_agree(x, residual, fit.form.size)):
         return why
     if len(bins) <= fit.form.size + 1:
         return ""
@@ -66,27 +69,38 @@ def misfit_of_lines(points: Points, fit: Fit) -> str:
     size = float(np.sqrt(max(np.mean(mean**2) - np.mean(var), 0.0)))
     if chance > CHANCE or size < MISFIT_DEG:
         return ""
-    return _does_not_follow(f"{size:.1f} degrees rms")
+    return does_not_follow(f"{size:.1f} degrees rms")
 
 
-def _neighbours_agree(x: np.ndarray, residual: np.ndarray) -> str:
+def _neighbours_agree(x: np.ndarray, residual: np.ndarray, n_fitted: int) -> str:
     """Why lines do not fit too few readings for bins, or nothing: neighbours in speed that are off alike.
+
+    Where most are off by more than what readings at one speed differ by, less of that is asked; not none, since sparks
+    may scatter more on the rise than where the speed was held.
 
     References
     ----------
     .. [1] von Neumann, Ann. Math. Statist. 12 (1941) 367-395: the mean square successive difference is twice the
        variance where neighbours have nothing in common; over the variance its half has mean 1, and variance 1/n nearly
        (from memory).
+    .. [2] Draper & Smith, Applied Regression Analysis, 2.1: lack of fit against pure error, by F (from memory).
     """
-    ordered = residual[np.argsort(x, kind="stable")]
-    own, whole = 0.5 * float(np.mean(np.diff(ordered) ** 2)), float(np.mean(ordered**2))
+    order = np.argsort(x, kind="stable")
+    ordered = residual[order]
+    apart = np.diff(ordered)
+    own, whole = 0.5 * float(np.mean(apart**2)), float(np.mean(ordered**2))
     size = float(np.sqrt(max(whole - own, 0.0)))
-    if size < MISFIT_DEG or ndtr(-(1.0 - own / whole) * np.sqrt(len(ordered))) > CHANCE:
+    repeats = apart[np.diff(x[order]) < BIN_APART_RPM]
+    pure, free = 0.5 * float(np.mean(repeats**2)) if len(repeats) else np.inf, len(residual) - n_fitted
+    against = pure > 0 and fdtrc(max(free, 1), max(OVERLAP * len(repeats), 1.0), len(residual) * whole / free / pure)
+    chance = CHANCE_BESIDE if against < CHANCE_OF_REPEATS else CHANCE
+    if size < MISFIT_DEG or ndtr(-(1.0 - own / whole) * np.sqrt(len(ordered))) > chance:
         return ""
-    return _does_not_follow(f"{size:.1f} degrees rms")
+    return does_not_follow(f"{size:.1f} degrees rms")
 
 
-def _does_not_follow(how_far: str) -> str:
+def does_not_follow(how_far: str) -> str:
+    """Why a curve without corners is given, for a person."""
     return (
         f"The advance does not follow flat, rise, flat (off by {how_far}): two stages or rounded corners. A smooth "
         "rising curve is given instead, without corners."
