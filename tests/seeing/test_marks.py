@@ -431,6 +431,31 @@ def test_a_lug_is_no_way_out_where_the_pointer_shows_the_other_cylinder() -> Non
     assert apart_deg(named(maps, twin, "two").index.deg, -75.0) < CLOSE_DEG
 
 
+def test_the_other_cylinders_marks_are_not_taken_for_fewer_of_ones_own() -> None:
+    """Half a turn on, all lie on each other but one, which a trace of ground stands in for."""
+    own, theirs = [("N", "one", 0.0), ("P", "one", 14.0), ("Q", "one", 37.0)], [("U", "two", 0.0), ("V", "two", 37.0)]
+    twin = engine(marks=(*own, *theirs), tdc=[0.0, 180.0])
+    maps = drawn(twin, 33.0, -75.0, ADVANCE, cylinder="two")
+    add_line(maps.rotor, GRID, 33.0 + 180.0 + 13.0, (0.8, 0.97), light=0.22)
+    with pytest.raises(CannotMeasure, match="as if the strobe were on cylinder two"):
+        named(maps, twin, "one")
+    assert apart_deg(named(maps, twin, "two").zero_deg, 33.0) < CLOSE_DEG
+
+
+def test_the_ground_beside_plain_lines_is_no_way_to_name_them() -> None:
+    """Broad, of the other sign and fainter, beside two of three lines, and spaced as the marks are by chance."""
+    index = Line(-75.0, 1.4, 1.03, 1.2, 1, 100.0)
+    plain = tuple(Line(deg, 0.9, 0.82, 0.97, -1, 137.0) for deg in (33.0, 39.0, 61.0))
+    ground = (Line(28.0, 7.0, 0.84, 0.97, 1, 113.0), plain[0], Line(56.5, 4.8, 0.84, 0.97, 1, 97.0))
+    readings = [Reading(33.0, index, plain, 30.8, 84.0), Reading(27.5, index, ground, 24.8, 84.0)]
+    assert best_reading(readings, Hints(), rim=1.0).zero_deg == 33.0
+    # As plain as the lines themselves it may be marks.
+    ground = tuple(replace(line, score=140.0) for line in ground)
+    readings[1] = Reading(27.5, index, ground, 29.0, 84.0)
+    with pytest.raises(CannotMeasure, match="two ways"):
+        best_reading(readings, Hints(), rim=1.0)
+
+
 DARK = 0.8  # plain in each row, and in all three together less than texture may reach over all radii
 
 

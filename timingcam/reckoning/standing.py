@@ -18,7 +18,7 @@ from timingcam.reckoning.assemble import btdc_of_marks
 from timingcam.seeing.clip import ClipInfo
 from timingcam.seeing.flashes import Flashes
 from timingcam.seeing.light import FlashLight, LitPicture
-from timingcam.seeing.marks import mark_places, sense_of
+from timingcam.seeing.marks import mark_places, sense_of, wrap
 from timingcam.seeing.naming import how_clear
 from timingcam.seeing.opening import DO_OPENING, NotAPart
 from timingcam.seeing.part_view import Told, find_part_view
@@ -26,6 +26,7 @@ from timingcam.seeing.view import View
 from timingcam.seeing.whole_view import find_view
 
 NEVER_TURNS_DEG = 1.0  # our choice: over a clip's speeds the spark moves the marks by many times that
+FAR_ROUND_DEG = 75.0  # our choice: further round than any advancer moves the marks
 HOLE_SLACK = 1.25  # our choice: a cover stands nearer to the camera than the rotor, and its hole appears larger
 
 
@@ -93,7 +94,11 @@ def _whole_or_part(
 
 def _turns(view: View) -> bool:
     turns = view.turns_deg[np.isfinite(view.turns_deg)]
-    return not len(turns) or bool(np.ptp(np.percentile(turns, [5, 95])) > NEVER_TURNS_DEG)
+    if not len(turns):
+        return True
+    # Of a hole's plain edge, some flashes look as if it stood the other way round.
+    off = wrap(turns - np.median(turns))
+    return bool(np.ptp(np.percentile(off[np.abs(off) < FAR_ROUND_DEG], [5, 95])) > NEVER_TURNS_DEG)
 
 
 def _widest_deg(engine: Engine) -> float:

@@ -30,6 +30,9 @@ FULL_OVERLAP, LEAST_OVERLAP, LEAST_MATCH, LOOSEST_SD_DEG = 0.5, 0.3, 0.35, 1.0
 # (chi-square of one degree of freedom at 1e-4 / 512).
 LEAST_EXPLAINED = 27.0
 NOTHING_LIKE_IT = 4.0  # our choice: times as alike as the best other angle; by chance there would be others near it
+# Our choice, of squares: a six-pole rotor's own angle mostly came to 2 and more, a wrong one to 1.2; and what noise
+# leaves of any picture.
+LESS_UNLIKE, NOISE_UNLIKE = 1.75, 0.02
 N_SECTORS = 24
 
 
@@ -90,7 +93,10 @@ def read_turn(
 
 def fits(turn: Turn) -> bool:
     """Whether a flash is surely the map's rotor at that angle."""
-    alike = turn.match > LEAST_MATCH and turn.likeness > LEAST_MATCH and turn.likeness > 1.25 * turn.rival
+    # Poles, spokes or bolts look nearly alike at several angles: there the best leaves clearly less unlike.
+    nearly = 1 - turn.rival**2 > LESS_UNLIKE * max(1 - turn.likeness**2, NOISE_UNLIKE)
+    apart = turn.likeness > 1.25 * turn.rival or nearly
+    alike = turn.match > LEAST_MATCH and turn.likeness > LEAST_MATCH and apart
     told = turn.explained > LEAST_EXPLAINED or turn.likeness > NOTHING_LIKE_IT * turn.rival
     return alike and told and turn.overlap > LEAST_OVERLAP and turn.sd_deg < LOOSEST_SD_DEG
 

@@ -33,6 +33,7 @@ FURTHER_OUT = (1.08, 1.16, 1.24)  # our choice: beside the circle itself and out
 SECTOR_DEG, MOST_ROUND = 3.0, 0.25  # our choice: of a circle; through a hole a tenth of it shows
 ALIKE_PX, MOST_ARCS = 2.0, 6
 LEAST_GAP = 0.05  # our choice, of the opening's longer side
+WITH_A_LUG = 0.7  # our choice: of a gap, what a lug in it may fill
 RIM_BEYOND, RIM_WITHIN = 0.10, 0.06  # our choice, of the opening's longer side: how far a mark ends from the rim
 
 
@@ -112,7 +113,10 @@ def _where_it_ends(mean: np.ndarray, opening: Opening, centre: np.ndarray) -> fl
     within = ring >= 0
     shown, lit = (np.bincount(ring[k], minlength=ring.max() + 1) for k in (within, within & bright))
     wide = max(3, round(LEAST_GAP * 2 * opening.reach_px()))
-    dark = np.convolve((lit < 0.5 * shown).astype(int), np.ones(wide, int), mode="valid") == wide
+    # A lug that reaches into the gap may fill half of it; but then the rotor does not go on beyond.
+    beyond = np.cumsum(lit[::-1])[::-1] < WITH_A_LUG * np.cumsum(shown[::-1])[::-1]
+    unlit = (lit < 0.5 * shown) | ((lit < WITH_A_LUG * shown) & beyond)
+    dark = np.convolve(unlit.astype(int), np.ones(wide, int), mode="valid") == wide
     # What is dark nearer to the centre than most of what shows is a shadow or a hole in the rotor.
     dark[: max(0, int(np.median(radius[bright])) - first)] = False
     gap = np.flatnonzero(dark)

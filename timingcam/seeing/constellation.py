@@ -53,6 +53,9 @@ PLAINER = 1.5  # our choice, of scores, in which what is plain counts little mor
 RIVAL_SHARE = 0.8  # our choice: a rival reading of the picture this good makes the names unsure
 
 
+Way = tuple[float, float, tuple[Line | None, ...]]  # to lay the marks: the map's zero, a score, the lines
+
+
 @dataclass(frozen=True, slots=True)
 class Reading:
     """One way to read the picture."""
@@ -114,9 +117,7 @@ def _merged(lines: list[Line]) -> list[Line]:
     return kept
 
 
-def ways_to_lay(
-    maps: Maps, lines: list[Line], places: list[Place], hints: Hints
-) -> list[tuple[float, float, tuple[Line | None, ...]]]:
+def ways_to_lay(maps: Maps, lines: list[Line], places: list[Place], hints: Hints) -> list[Way]:
     """`zeros_of` the lines that are clear.
 
     Where there is none: short marks on rough metal are fainter, and yet no texture if they are the plainest lines that
@@ -143,14 +144,12 @@ def _but_ground(lines: list[Line]) -> list[Line]:
     return [line for line in lines if not {-1.0, 1.0} <= {beside(line, other) for other in lines}]
 
 
-def zeros_of(
-    maps: Maps, lines: list[Line], places: list[Place], hints: Hints
-) -> list[tuple[float, float, tuple[Line | None, ...]]]:
+def zeros_of(maps: Maps, lines: list[Line], places: list[Place], hints: Hints) -> list[Way]:
     """Angles of the map's zero at which lines stand where marks should: (zero, score, the lines)."""
     anchors = [(place, line.deg) for line in lines for place in places]
     if hints.marks_deg:
         anchors = [(p, deg) for name, deg in hints.marks_deg for p in places if p.name == name]
-    result: list[tuple[float, float, tuple[Line | None, ...]]] = []
+    result: list[Way] = []
     for place, deg in anchors:
         zero = deg - place.deg
         matched = tuple(_nearest(lines, zero + p.deg) for p in places)
@@ -161,7 +160,7 @@ def zeros_of(
             continue
         zero += float(np.median([wrap(m.deg - p.deg - zero) for m, p in found]))
         result.append((float(wrap(zero)), _constellation_score(maps, matched, places, zero), matched))
-    distinct: list[tuple[float, float, tuple[Line | None, ...]]] = []
+    distinct: list[Way] = []
     most = max((r[1] for r in result), default=0.0)
     while result:
         # The ground between marks and their twins has lines as plain as need be: of ways that are about as good, the
@@ -171,7 +170,18 @@ def zeros_of(
         distinct.append(best)
         result = [r for r in result if abs(wrap(r[0] - best[0])) > DISTINCT_DEG]
     # A poor fit is no way out where the good one gives no advance that an engine can have.
-    return [reading for reading in distinct[:12] if reading[1] >= RIVAL_SHARE * most]
+    good = [way for way in distinct[:12] if way[1] >= RIVAL_SHARE * most]
+    return [way for way in good if not any(_outdone(way, other) for other in good)]
+
+
+def _outdone(way: Way, by: Way) -> bool:
+    """Whether a way is another one that is turned on by more than any advance, and less plain: most of its lines are
+    that one's, and the rest of them plainly less than that one's rest. So a twin's marks lie on the other cylinder's.
+    """
+    shared = set(filter(None, way[2])) & set(filter(None, by[2]))
+    own, theirs = ([line.score for line in one[2] if line and line not in shared] for one in (way, by))
+    far = abs(float(wrap(way[0] - by[0]))) > STRAY_DEG
+    return far and 2 * len(shared) >= len(way[2]) and bool(theirs) and max(own, default=0.0) < 0.5 * min(theirs)
 
 
 def _nearest(lines: list[Line], deg: float) -> Line | None:
@@ -196,7 +206,7 @@ def _constellation_score(maps: Maps, matched: tuple[Line | None, ...], places: l
 
 
 def readings_of(
-    maps: Maps, zeros: list[tuple[float, float, tuple[Line | None, ...]]], still: list[Line], engine: Engine,
+    maps: Maps, zeros: list[Way], still: list[Line], engine: Engine,
     cylinder: str,
 ) -> list[Reading]:  # fmt: skip
     tdc = next(c.tdc_deg for c in engine.cylinder if c.name == cylinder)
@@ -295,6 +305,18 @@ def _twins_of(lines: tuple[Line | None, ...], rivals: tuple[Line | None, ...], r
     return free and 2 * len(twins) > len(lines) and len(set(twins)) == 1
 
 
+def _of_the_ground(lines: tuple[Line | None, ...], rivals: tuple[Line | None, ...]) -> bool:
+    """Whether a rival is read off the ground beside lines that are plainer, and at most some of those lines."""
+    ours = [line for line in lines if line is not None]
+
+    def ground(rival: Line) -> bool:
+        near = [line for line in ours if abs(wrap(line.deg - rival.deg)) < FLANK * (line.width_deg + rival.width_deg)]
+        return any(line.sign != rival.sign and line.score > rival.score for line in near)
+
+    theirs = [rival for rival in rivals if rival is not None and rival not in ours]
+    return 2 * len(theirs) > len(ours) and all(ground(rival) for rival in theirs)
+
+
 def best_reading(readings: list[Reading], hints: Hints, rim: float) -> Reading:
     best = readings[0]
     for rival in readings[1:]:
@@ -314,7 +336,11 @@ def best_reading(readings: list[Reading], hints: Hints, rim: float) -> Reading:
             rival.constellation > RIVAL_SHARE * best.constellation
             and rival.index_score > RIVAL_SHARE * best.index_score
         )
-        explained = _plainer(best.lines, rival.lines) or _twins_of(best.lines, rival.lines, rim)
+        explained = (
+            _plainer(best.lines, rival.lines)
+            or _twins_of(best.lines, rival.lines, rim)
+            or _of_the_ground(best.lines, rival.lines)
+        )
         if not same_zero and not hints.marks_deg and as_good and not explained:
             raise CannotMeasure(
                 found="two ways to name the marks that fit about as well", expected="one that fits clearly better",

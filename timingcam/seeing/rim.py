@@ -243,17 +243,21 @@ def _turning_edge(stack: Stack, pose: Pose, degs: np.ndarray) -> _Edge | None:
     n_told = np.maximum(counts.sum(axis=1), N_SECTORS / 4)
     vote = (np.clip((inner - outer) / usual, -1, 1) * counts).sum(axis=1) / n_told
     gain = np.cumsum(vote)
-    at = int(np.argmax(gain))
+    # Further in a shine may stand still, or a hub's: what turns, turns from where the votes were fewest.
+    fewest = np.minimum(np.minimum.accumulate(gain), 0.0)
+    at = int(np.argmax(2.0 * gain - fewest))
     # What speaks for the split is what turns inside of it, and what stands still outside.
-    clear, worth = gain[at] > LEAST_GAIN, float(gain[at] + gain[at] - gain[-1])
+    clear, worth = gain[at] - fewest[at] > LEAST_GAIN, float(2.0 * gain[at] - fewest[at] - gain[-1])
     if not clear:
         # So much stands still, a lead or shine, that the votes for it are more on either side: where they change most.
         vote = ((inner - outer) / (both + usual) * counts).sum(axis=1) / n_told
         gain = np.cumsum(vote - vote.mean())
-        at = int(np.argmax(gain))
+        fewest, at = np.zeros_like(gain), int(np.argmax(gain))
         clear, worth = gain[at] > LEAST_CHANGE, float(gain[at])
     # Where a rim is bare, or little was seen of what stands still, nothing tells for a while which of the two rows do.
-    surely = int(np.argmax(gain >= gain[at] - min(HALF_A_ROW, TELLS_LITTLE * gain[at])))
+    inside = int(np.argmin(gain[: at + 1])) if fewest[at] < 0 else 0
+    least = gain[at] - min(HALF_A_ROW, TELLS_LITTLE * (gain[at] - fewest[at]))
+    surely = inside + int(np.argmax(gain[inside:] >= least))
     last_turning, edge = grid.radii[np.minimum([surely + 1, at + 1], len(grid.radii) - 1)]
     return _Edge(float(last_turning), float(edge), worth) if clear else None
 
