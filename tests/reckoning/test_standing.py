@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 from types import SimpleNamespace
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 import pytest
@@ -54,6 +54,13 @@ def test_a_rotor_with_its_cover_off(monkeypatch: pytest.MonkeyPatch) -> None:
 
 def test_a_ring_about_the_hole_never_turns(monkeypatch: pytest.MonkeyPatch) -> None:
     assert looked(monkeypatch, 0.3, "part") == ("part", [False, True])
+
+
+def test_a_plain_ring_that_now_and_then_looks_half_a_turn_round_does_not_turn() -> None:
+    still = np.r_[np.linspace(0.0, 0.3, 18), -178.4, 178.0, np.nan]
+    assert not standing._turns(cast(Any, SimpleNamespace(turns_deg=still)))
+    assert standing._turns(cast(Any, SimpleNamespace(turns_deg=np.r_[np.linspace(0.0, 20.0, 18), -178.4, 178.0])))
+    assert standing._turns(cast(Any, SimpleNamespace(turns_deg=np.array([np.nan]))))  # nothing speaks against it
 
 
 def test_a_rotor_that_is_seen_at_one_speed_is_one_all_the_same(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -208,6 +208,15 @@ def test_a_likeness_by_chance_is_no_reading() -> None:
     assert fits(replace(chance, rival=0.1))
 
 
+def test_poles_alike_at_several_angles_are_told_by_what_they_leave() -> None:
+    """Where the best other angle is alike too, the true one leaves clearly less of the picture unexplained."""
+    true = Turn(-6.2, 0.005, 0.96, 0.858, 0.87, 0.943, explained=1e4)
+    assert fits(true)
+    assert not fits(replace(true, likeness=0.869, rival=0.846))
+    # A likeness that is nearly whole says no more than noise allows.
+    assert not fits(replace(true, likeness=0.9999, rival=0.985))
+
+
 def test_what_one_flash_alone_showed_tells_no_angle(rotor: RotorMap) -> None:
     once = rotor.known.copy()
     once[:, : rotor.grid.n_angles // 2] = 1.0

@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 import pytest
 
-from timingcam.seeing.arcs import find_arcs
+from timingcam.seeing.arcs import _where_it_ends, find_arcs
 from timingcam.seeing.light import FlashLight, LitPicture
 from timingcam.seeing.mosaic import lay
 from timingcam.seeing.opening import NotAPart, Opening, find_opening
@@ -77,6 +77,31 @@ def test_a_dark_gap_beyond_the_rim_is_no_part_of_the_rotor() -> None:
     found = find_arcs(mean, known, through_the_hole(mean, opening), 60.0)
     assert len(found.rim_px) > 20
     assert np.linalg.norm(found.rim_px - CENTRE, axis=1) == pytest.approx(RIM_PX, abs=3.0)
+
+
+@pytest.mark.parametrize("share", [0.0, 0.55, 0.65])
+def test_a_lug_in_the_gap_beyond_the_rim_is_no_rotor_either(share: float) -> None:
+    """It fills more than half of what shows there, as bright as the rotor."""
+    _, _, opening = opened(CENTRE, RIM_PX, HOLE_PX)
+    yy, xx = np.mgrid[0:H, 0:W].astype(float)
+    r, aside = np.hypot(xx - CENTRE[0], yy - CENTRE[1]), np.abs(np.arctan2(xx - CENTRE[0], CENTRE[1] - yy))
+    # Half of what the hole shows of a circle about the centre, by the law of cosines.
+    far = np.hypot(*(CENTRE - HOLE))
+    half = np.arccos(np.clip((r**2 + far**2 - HOLE_PX**2) / (2 * r * far), -1, 1))
+    mean = np.where((r < RIM_PX) | (aside < share * half), 0.5, 0.03).astype(np.float32)
+    assert _where_it_ends(mean, through_the_hole(mean, opening), CENTRE) == pytest.approx(RIM_PX, abs=2.0)
+
+
+def test_a_dark_ring_on_the_rotor_is_no_end_of_it() -> None:
+    """Half lit, it would pass for a gap with a lug; but the rotor goes on."""
+    _, _, opening = opened(CENTRE, RIM_PX, HOLE_PX)
+    yy, xx = np.mgrid[0:H, 0:W].astype(float)
+    r, aside = np.hypot(xx - CENTRE[0], yy - CENTRE[1]), np.abs(np.arctan2(xx - CENTRE[0], CENTRE[1] - yy))
+    dark = (np.abs(r - 345.0) < 8.0) & (aside > np.radians(9.0))
+    mean = np.where(dark, 0.03, 0.5).astype(np.float32)
+    all_of_it = through_the_hole(mean, opening)
+    farthest = np.linalg.norm(all_of_it.hull_px - CENTRE, axis=1).max()
+    assert _where_it_ends(mean, all_of_it, CENTRE) == pytest.approx(farthest)
 
 
 def test_the_holes_own_edge_is_not_about_the_rotors_centre() -> None:

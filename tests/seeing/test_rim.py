@@ -18,7 +18,7 @@ from timingcam.errors import CannotMeasure
 from timingcam.seeing.light import FlashLight, LitPicture
 from timingcam.seeing.mosaic import lay
 from timingcam.seeing.pose import Pose
-from timingcam.seeing.rim import pose_of, rim_of
+from timingcam.seeing.rim import _best_split, pose_of, rim_of
 from timingcam.seeing.rings import Ring, find_rings
 
 TABLE = np.linspace(0, 1, 256, dtype=np.float32) ** 2
@@ -60,6 +60,14 @@ def test_the_rim_is_where_the_turning_ends(tilt_deg: float, toward_deg: float, l
     # Half of the gap: the bore's edge, three percent larger, is the nearest that it could be taken for.
     assert ring.size_px == pytest.approx(long, rel=(GAP - 1) / 2)
     assert ring.sign == -1
+
+
+@pytest.mark.parametrize("shine", [0.0, -0.2, -0.6])
+def test_a_hub_whose_shine_stands_still_is_no_end_of_the_turning(shine: float) -> None:
+    """It may have as many votes as what turns further out: the split is where that ends, by all of its votes."""
+    gain, fewest, at = _best_split(np.r_[np.full(20, shine), np.full(20, 0.3), np.full(40, -0.5)])
+    assert at == 39
+    assert gain[at] - fewest[at] == pytest.approx(20 * 0.3)
 
 
 def test_a_rotor_that_stands_still_shows_no_end_of_its_turning() -> None:

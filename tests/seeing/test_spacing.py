@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -44,6 +46,19 @@ def test_three_marks_tell_the_scale_by_the_ratio_of_their_gaps(times: float, zer
     assert found.times == pytest.approx(times, rel=1e-6)
     # Marks known to 0.05 degrees, seen to 0.1, over 32.
     assert found.sd < 0.01
+
+
+def test_a_scale_far_off_may_be_where_all_marks_are_the_plainest_lines() -> None:
+    far = 1.27
+    marks = [deg / far for deg in FILE_DEG]
+    found = scale_of(maps(), lines(marks) + lines([13.0 / far], 40.0), places())
+    assert found is not None and found.plain and found.may_be()
+    # Not beside another line as plain; nor two marks, of which any two lines have the spacing; nor beyond all measure.
+    beside = scale_of(maps(), lines(marks) + lines([13.0 / far], 90.0), places())
+    assert beside is not None and not beside.plain and not beside.may_be()
+    two = scale_of(maps(), lines(marks[:2]), places(FILE_DEG[:2]))
+    assert two is not None and not two.plain
+    assert not replace(found, times=1.6).may_be()
 
 
 def test_one_line_tells_nothing() -> None:

@@ -42,7 +42,6 @@ ROUNDS, SPACED_ROUNDS = 2, 6  # our choice: pose and turns tell one another
 N_ROWS = 28  # our choice: of strips that the pose is fitted to
 QUICK_ROWS, QUICK_OUTER = 60, 1.3
 MIDDLE_RADIUS = 0.9  # of marks
-MOST_OFF = 0.12  # our choice: a scale further off, after all that, is another way to name the marks
 SCALE_ROUNDS, SETTLED_SCALE, LEAST_SCALE_SD = 6, 0.03, 0.004  # our choice: as well as marks are put on
 # Our choice: arcs tell the centre to a few thousandths where they are sharp, and who films through a hole looks in
 # squarely, to some ten degrees.
@@ -204,7 +203,7 @@ def _spaced(seen: _Seen, told: Told, start: _Start, covariance: np.ndarray) -> t
     for _ in range(SPACED_ROUNDS):
         maps = _quick_maps(seen, told, start.pose, start.inner)
         scale = scale_of(maps, _mark_lines(maps), told.places)
-        if scale is None or abs(np.log(scale.times)) > MOST_OFF:
+        if scale is None or not scale.may_be():
             break
         scale = replace(scale, sd=float(np.hypot(scale.sd, LEAST_SCALE_SD)))
         lever = scale_lever(start.pose, at_deg, MIDDLE_RADIUS)

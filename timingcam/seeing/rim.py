@@ -242,10 +242,7 @@ def _turning_edge(stack: Stack, pose: Pose, degs: np.ndarray) -> _Edge | None:
     usual = max(float(np.median(both[counts])), 1e-12) if counts.any() else 1.0
     n_told = np.maximum(counts.sum(axis=1), N_SECTORS / 4)
     vote = (np.clip((inner - outer) / usual, -1, 1) * counts).sum(axis=1) / n_told
-    gain = np.cumsum(vote)
-    # Further in a shine may stand still, or a hub's: what turns, turns from where the votes were fewest.
-    fewest = np.minimum(np.minimum.accumulate(gain), 0.0)
-    at = int(np.argmax(2.0 * gain - fewest))
+    gain, fewest, at = _best_split(vote)
     # What speaks for the split is what turns inside of it, and what stands still outside.
     clear, worth = gain[at] - fewest[at] > LEAST_GAIN, float(2.0 * gain[at] - fewest[at] - gain[-1])
     if not clear:
@@ -260,6 +257,16 @@ def _turning_edge(stack: Stack, pose: Pose, degs: np.ndarray) -> _Edge | None:
     surely = inside + int(np.argmax(gain[inside:] >= least))
     last_turning, edge = grid.radii[np.minimum([surely + 1, at + 1], len(grid.radii) - 1)]
     return _Edge(float(last_turning), float(edge), worth) if clear else None
+
+
+def _best_split(vote: np.ndarray) -> tuple[np.ndarray, np.ndarray, int]:
+    """The sum of rows' votes from the innermost on, its least so far, and the row after which what turned stands still.
+
+    Further in a shine may stand still, on the hub above all: what turns, turns from where the votes were fewest.
+    """
+    gain = np.cumsum(vote)
+    fewest = np.minimum(np.minimum.accumulate(gain), 0.0)
+    return gain, fewest, int(np.argmax(2.0 * gain - fewest))
 
 
 def _told(strips: np.ndarray, known: np.ndarray, degs: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

@@ -10,7 +10,7 @@ engine file's angles between the marks tell them apart: three marks by the ratio
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -26,6 +26,9 @@ FITS_DEG = 0.8  # our choice: lines and marks on the metal
 FEWEST = 2
 MISSED = 5.0  # our choice: of a mark whose place can be seen; half of what a clear one counts
 CLEAR_ENOUGH = 120.0
+MOST_OFF = 0.12  # our choice: a scale further off, after arcs and turning, is another way to name the marks
+# Our choice: not so where all of three marks or more are the plainest lines that there are, where they should be.
+PLAINLY_OFF, PLAINER, SURELY_DEG = 0.4, 1.5, 0.4
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,6 +38,11 @@ class Scale:
     times: float
     sd: float
     score: float
+    plain: bool = False  # whether all marks were found, three or more, and no other line is as plain
+
+    def may_be(self) -> bool:
+        """Whether it is no further off than what told the pose may be."""
+        return abs(np.log(self.times)) < (PLAINLY_OFF if self.plain else MOST_OFF)
 
 
 def scale_of(maps: Maps, lines: list[Line], places: list[Place]) -> Scale | None:
@@ -72,7 +80,8 @@ def scale_of(maps: Maps, lines: list[Line], places: list[Place]) -> Scale | None
                     chosen = fit[1:]
     if best is None:
         return None
-    return _straight(best, *chosen, file_deg, np.array([place.sd_deg for place in places]))
+    scale = _straight(best, *chosen, file_deg, np.array([place.sd_deg for place in places]))
+    return replace(scale, plain=_plain(scale, chosen, (at, lines), file_deg))
 
 
 def scale_lever(pose: Pose | Drum, at_deg: float, radius: float) -> np.ndarray:
@@ -116,6 +125,20 @@ def _fit(
     if found.sum() < FEWEST or len(np.unique(which[found])) < found.sum():
         return None
     return float(most[found].sum()), found, at[which]
+
+
+def _plain(
+    scale: Scale, chosen: tuple[np.ndarray, np.ndarray], of: tuple[np.ndarray, list[Line]], file_deg: np.ndarray
+) -> bool:
+    """Whether all marks were found, so many that their ratio tells, exactly, and no other line is nearly as plain."""
+    (found, on_map), (at, lines) = chosen, of
+    if len(found) <= FEWEST or not found.all():
+        return False
+    off = (scale.times * on_map - file_deg + 180.0) % 360.0 - 180.0
+    mine = np.isin(at, on_map)
+    score = np.array([line.score for line in lines])
+    others = float(score[~mine].max(initial=0.0))
+    return bool(np.ptp(off) < 2 * SURELY_DEG and score[mine].min() > PLAINER * others)
 
 
 def _straight(rough: Scale, found: np.ndarray, on_map: np.ndarray, file_deg: np.ndarray, sd_deg: np.ndarray) -> Scale:
