@@ -262,7 +262,7 @@ def _search(points: Points, form: Form, least_part: float) -> np.ndarray:
     tried = tried[np.all(np.diff(tried, axis=1) >= least_part, axis=1)]
     if not len(tried):
         raise ValueError(f"no room for {form.corners} corners {least_part} apart within the points")
-    best: tuple[float, np.ndarray] | None = None
+    best = np.inf, np.zeros(form.size)
     for corners in np.array_split(tried, len(tried) // AT_ONCE + 1):
         pieces = np.stack([corner_pieces(base, each, x)[:, list(form.slopes)] for each in corners])
         basis = np.concatenate([np.ones((*pieces.shape[:2], 1)), pieces], axis=2) * root_weight[:, None]
@@ -271,9 +271,8 @@ def _search(points: Points, form: Form, least_part: float) -> np.ndarray:
         # Absolute deviations: a bin half full of another course must not decide.
         cost = np.sum(np.abs(y * root_weight - (basis @ linear)[..., 0]), axis=1)
         first = int(np.argmin(cost))
-        if best is None or cost[first] < best[0]:
+        if cost[first] < best[0]:
             best = float(cost[first]), np.concatenate([linear[first, :, 0], corners[first]])
-    assert best is not None
     return np.concatenate([best[1], np.zeros(form.size - len(best[1]))])
 
 

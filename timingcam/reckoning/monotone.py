@@ -91,8 +91,9 @@ def _neighbours_agree(x: np.ndarray, residual: np.ndarray, n_fitted: int) -> str
     own, whole = 0.5 * float(np.mean(apart**2)), float(np.mean(ordered**2))
     size = float(np.sqrt(max(whole - own, 0.0)))
     repeats = apart[np.diff(x[order]) < BIN_APART_RPM]
-    pure, free = 0.5 * float(np.mean(repeats**2)) if len(repeats) else np.inf, len(residual) - n_fitted
-    against = pure > 0 and fdtrc(max(free, 1), max(OVERLAP * len(repeats), 1.0), len(residual) * whole / free / pure)
+    pure = 0.5 * float(np.mean(repeats**2)) if len(repeats) else np.inf
+    free, ratio = max(len(residual) - n_fitted, 1), len(residual) * whole / max(pure, 1e-12)
+    against = fdtrc(free, max(OVERLAP * len(repeats), 1.0), ratio / free)
     chance = CHANCE_BESIDE if against < CHANCE_OF_REPEATS else CHANCE
     if size < MISFIT_DEG or ndtr(-(1.0 - own / whole) * np.sqrt(len(ordered))) > chance:
         return ""
