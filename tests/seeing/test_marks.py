@@ -431,6 +431,18 @@ def test_a_lug_is_no_way_out_where_the_pointer_shows_the_other_cylinder() -> Non
     assert apart_deg(named(maps, twin, "two").index.deg, -75.0) < CLOSE_DEG
 
 
+def test_the_flanks_of_a_broad_notch_are_no_marks() -> None:
+    """Bright on both sides of it, spaced as two of three marks are: it is one line, and they are its ground."""
+    one = engine()
+    flanks = [Line(33.0, 3.2, 0.87, 0.98, 1, 95.0), Line(41.0 - 0.8, 4.8, 0.87, 0.98, -1, 138.0)]
+    places = mark_places(one, btdc_of_marks(one), 1)
+    maps = drawn(one, 33.0, -75.0, ADVANCE)
+    assert zeros_of(maps, flanks, places, Hints()) == []
+    # As narrow as marks are, and further apart than any ground of theirs, they may be two of different paint.
+    marks = [replace(line, width_deg=0.9) for line in flanks]
+    assert len(zeros_of(maps, marks, places, Hints())) == 1
+
+
 def test_the_other_cylinders_marks_are_not_taken_for_fewer_of_ones_own() -> None:
     """Half a turn on, all lie on each other but one, which a trace of ground stands in for."""
     own, theirs = [("N", "one", 0.0), ("P", "one", 14.0), ("Q", "one", 37.0)], [("U", "two", 0.0), ("V", "two", 37.0)]

@@ -16,8 +16,9 @@ import numpy as np
 
 from timingcam.engine import Engine
 from timingcam.errors import CannotMeasure
-from timingcam.seeing.lines import Line, are_twins, find_lines
+from timingcam.seeing.lines import Line, find_lines
 from timingcam.seeing.marks import OUTSIDE, Hints, Maps, Place, wrap
+from timingcam.seeing.rivals import FLANK, but_flanks, is_explained
 
 SPACING_TOLERANCE_DEG = 1.6  # our choice: marks put on by hand are up to a degree off
 # Common practice, no source: sparks come between 5 degrees after and 55 before top dead centre.
@@ -43,13 +44,11 @@ EVEN_ENOUGH = 0.8  # our choice, of a short index: a notch comes to 0.97 or more
 LEAST_CLAIM = 0.2  # our choice: of the best; what looks much less like an index is none
 CLEARLY_EVEN, MORE_EVEN = 0.7, 0.2  # our choice: sides that mirror each other; worth moving the line for
 BROAD_DEG = 5.0  # our choice: what is broader is a lug or a coil rather than an index
-FLANK = 1.2  # of the widths together: what lies beside a line, of the other sign, is its own background
 DISTINCT_DEG = 2.5  # ways to lay the constellation closer than this are one, read off one line or another
 AS_GOOD = 0.9  # our choice: of the best score of ways that are one
 GROUND_SHARE = 0.5  # our choice: of the ground's score, the lines that make it one are about as plain
 SAME_THING_DEG = 0.6
 POINTED_WITHIN_DEG = 3.0
-PLAINER = 1.5  # our choice, of scores, in which what is plain counts little more the plainer it is
 RIVAL_SHARE = 0.8  # our choice: a rival reading of the picture this good makes the names unsure
 
 
@@ -152,7 +151,7 @@ def zeros_of(maps: Maps, lines: list[Line], places: list[Place], hints: Hints) -
     result: list[Way] = []
     for place, deg in anchors:
         zero = deg - place.deg
-        matched = tuple(_nearest(lines, zero + p.deg) for p in places)
+        matched = but_flanks(tuple(_nearest(lines, zero + p.deg) for p in places))
         found = [(m, p) for m, p in zip(matched, places, strict=True) if m is not None]
         shown = sum(maps.shows(zero + p.deg) for p in places)
         fewest = LEAST_SHARE * shown if maps.whole else max(shown, min(LEAST_OF_PART, len(places)))
@@ -285,38 +284,6 @@ def _plausibility(advance: np.ndarray, engine: Engine) -> float:
     return float(np.exp(-((off / SPEC_SLACK_DEG) ** 2)))
 
 
-def _plainer(lines: tuple[Line | None, ...], rivals: tuple[Line | None, ...]) -> bool:
-    """Whether each line is clearer than its rival, and all together plainly: of marks painted anew, the old lines show
-    beside the new ones, and are spaced alike."""
-    pairs = [(one, other) for one, other in zip(lines, rivals, strict=True) if one is not None or other is not None]
-    both = [(one.score, other.score) for one, other in pairs if one is not None and other is not None]
-    # A line that is one mark by one reading and the next by the other is no old paint.
-    if len(both) < max(len(pairs), 1) or {one for one, _ in pairs} & {other for _, other in pairs}:
-        return False
-    scores = np.array(both)
-    return bool((scores[:, 0] > scores[:, 1]).all() and scores[:, 0].sum() > PLAINER * scores[:, 1].sum())
-
-
-def _twins_of(lines: tuple[Line | None, ...], rivals: tuple[Line | None, ...], rim: float) -> bool:
-    """Whether a rival is read off the other lines of marks that are drawn as two, which stand on one side of all."""
-    both = [(one, other) for one, other in zip(lines, rivals, strict=True) if one is not None and other is not None]
-    twins = [np.sign(wrap(other.deg - one.deg)) for one, other in both if are_twins(one, other, rim)]
-    free = not {one for one, _ in both} & {other for _, other in both}
-    return free and 2 * len(twins) > len(lines) and len(set(twins)) == 1
-
-
-def _of_the_ground(lines: tuple[Line | None, ...], rivals: tuple[Line | None, ...]) -> bool:
-    """Whether a rival is read off the ground beside lines that are plainer, and at most some of those lines."""
-    ours = [line for line in lines if line is not None]
-
-    def ground(rival: Line) -> bool:
-        near = [line for line in ours if abs(wrap(line.deg - rival.deg)) < FLANK * (line.width_deg + rival.width_deg)]
-        return any(line.sign != rival.sign and line.score > rival.score for line in near)
-
-    theirs = [rival for rival in rivals if rival is not None and rival not in ours]
-    return 2 * len(theirs) > len(ours) and all(ground(rival) for rival in theirs)
-
-
 def best_reading(readings: list[Reading], hints: Hints, rim: float) -> Reading:
     best = readings[0]
     for rival in readings[1:]:
@@ -336,11 +303,7 @@ def best_reading(readings: list[Reading], hints: Hints, rim: float) -> Reading:
             rival.constellation > RIVAL_SHARE * best.constellation
             and rival.index_score > RIVAL_SHARE * best.index_score
         )
-        explained = (
-            _plainer(best.lines, rival.lines)
-            or _twins_of(best.lines, rival.lines, rim)
-            or _of_the_ground(best.lines, rival.lines)
-        )
+        explained = is_explained(best.lines, rival.lines, rim)
         if not same_zero and not hints.marks_deg and as_good and not explained:
             raise CannotMeasure(
                 found="two ways to name the marks that fit about as well", expected="one that fits clearly better",

@@ -1,0 +1,76 @@
+"""Lines that are no marks of their own: the ground beside a plainer line, the other line of a pair, old paint.
+
+In:  the lines of one way to lay the marks, and of a rival.
+Out: the lines without such; whether the rival is made of such.
+Not here: the ways themselves (`constellation.py`).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from timingcam.seeing.lines import Line, are_twins
+from timingcam.seeing.marks import wrap
+
+FLANK = 1.2  # of the widths together: what lies beside a line, of the other sign, is its own background
+PLAINER = 1.5  # our choice, of scores, in which what is plain counts little more the plainer it is
+MOSTLY = 2.0 / 3.0  # our choice: of a rival's lines, that the ground must be; the rest fit by chance
+
+Lines = tuple[Line | None, ...]
+
+
+def is_explained(lines: Lines, rivals: Lines, rim: float) -> bool:
+    """Whether a rival is what other lines of the same marks make: old paint, the other line of pairs, or the ground.
+
+    Parameters
+    ----------
+    lines, rivals : tuple of Line or None
+        One for each mark, of the best way to name them and of a rival.
+    rim : float
+        The rim's radius, in rotor radii.
+    """
+    return _plainer(lines, rivals) or _twins_of(lines, rivals, rim) or _of_the_ground(lines, rivals)
+
+
+def but_flanks(matched: Lines) -> Lines:
+    """The same without those that are the ground beside a plainer one of them: a broad notch has bright flanks."""
+    return tuple(None if line is not None and _beside_plainer(line, matched) else line for line in matched)
+
+
+def _beside_plainer(line: Line, others: Lines) -> bool:
+    """Whether a line borders on a plainer one of the other sign, whose background it then is."""
+    return any(
+        other.sign != line.sign
+        and other.score > line.score
+        and abs(wrap(other.deg - line.deg)) < FLANK * (line.width_deg + other.width_deg)
+        for other in others
+        if other is not None
+    )
+
+
+def _plainer(lines: Lines, rivals: Lines) -> bool:
+    """Whether each line is clearer than its rival, and all together plainly: of marks painted anew, the old lines show
+    beside the new ones, and are spaced alike."""
+    pairs = [(one, other) for one, other in zip(lines, rivals, strict=True) if one is not None or other is not None]
+    both = [(one.score, other.score) for one, other in pairs if one is not None and other is not None]
+    # A line that is one mark by one reading and the next by the other is no old paint.
+    if len(both) < max(len(pairs), 1) or {one for one, _ in pairs} & {other for _, other in pairs}:
+        return False
+    scores = np.array(both)
+    return bool((scores[:, 0] > scores[:, 1]).all() and scores[:, 0].sum() > PLAINER * scores[:, 1].sum())
+
+
+def _twins_of(lines: Lines, rivals: Lines, rim: float) -> bool:
+    """Whether a rival is read off the other lines of marks that are drawn as two, which stand on one side of all."""
+    both = [(one, other) for one, other in zip(lines, rivals, strict=True) if one is not None and other is not None]
+    twins = [np.sign(wrap(other.deg - one.deg)) for one, other in both if are_twins(one, other, rim)]
+    free = not {one for one, _ in both} & {other for _, other in both}
+    return free and 2 * len(twins) > len(lines) and len(set(twins)) == 1
+
+
+def _of_the_ground(lines: Lines, rivals: Lines) -> bool:
+    """Whether a rival is read off the ground beside lines that are plainer, or mostly so."""
+    n_ours = sum(line is not None for line in lines)
+    theirs = [rival for rival in rivals if rival is not None and rival not in lines]
+    n_ground = sum(_beside_plainer(rival, lines) for rival in theirs)
+    return 2 * len(theirs) > n_ours and n_ground >= MOSTLY * len(theirs)
