@@ -34,6 +34,7 @@ FEWEST_BINS, MOST_STRAY = 3, 0.15
 DRAWS = 200  # our choice: an sd from so many is known to 5 %
 FLAT_DEG = 0.4  # our choice: less than anybody sets, more than a curve's wander
 FLAT_RPM, FLAT_SHARE = 150.0, 0.05
+FAR_OFF_DEG, LEAST_TO_COMPARE = 0.5, 3  # rms; readings on the rise and on the flats each; our choice
 MISFIT_DEG = 0.25  # rms; our choice: a quarter of what anybody sets an advancer to
 # Our choice: stray sparks come one here and one there; where most of a dozen neighbours in speed are off the line to
 # the same side, and few elsewhere, it is the line that is wrong. A strobe on two sparks is off by turns at all speeds.
@@ -53,7 +54,9 @@ def misfit_of_lines(points: Points, fit: Fit) -> str:
     used = np.flatnonzero(fit.used)
     x, residual = points.x[used], fit.residual[used]
     bins = _bins(x)
-    if len(bins) <= fit.form.size + FEW_BEYOND and (why := _neighbours_agree(x, residual, fit.form.size)):
+    if len(bins) <= fit.form.size + FEW_BEYOND and (
+        why := _neighbours_agree(x, residual, fit.form.size) or _apart_on_the_rise(points, fit)
+    ):
         return why
     if len(bins) <= fit.form.size + 1:
         return ""
@@ -98,6 +101,34 @@ def _neighbours_agree(x: np.ndarray, residual: np.ndarray, n_fitted: int) -> str
     if size < MISFIT_DEG or ndtr(-(1.0 - own / whole) * np.sqrt(len(ordered))) > chance:
         return ""
     return does_not_follow(f"{size:.1f} degrees rms")
+
+
+def _apart_on_the_rise(points: Points, fit: Fit) -> str:
+    """Why one straight rise is not believed, or nothing: the few readings on it lie off it far more than the flats' do.
+
+    What the robust fit has thrown out there counts, but for as many as may be stray: with few on a stage, all are out.
+
+    References
+    ----------
+    .. [1] Snedecor & Cochran, Statistical Methods, 6.12: the ratio of two variances (from memory).
+    """
+    parts = fit.form.split(fit.theta)
+    rising = parts.slopes[np.searchsorted(parts.corners, points.x)] != 0
+    if min(np.count_nonzero(rising), np.count_nonzero(~rising)) < LEAST_TO_COMPARE:
+        return ""
+    rise, flats = (np.sort(np.abs(fit.residual[which])) for which in (rising, ~rising))
+    stray = min(int(np.count_nonzero(~fit.used[rising])), int(MOST_STRAY * len(rise)))
+    rise = rise[: len(rise) - stray]
+    # A stray spark on a flat must not make a misfit on the rise look usual.
+    flats = np.minimum(flats, CUTOFF * MAD_TO_SD * float(np.median(flats)))
+    on_rise, on_flats = (max(float(np.sqrt(np.mean(each**2))), 1e-6) for each in (rise, flats))
+    if on_rise < FAR_OFF_DEG or fdtrc(len(rise), len(flats), (on_rise / on_flats) ** 2) > CHANCE:
+        return ""
+    return (
+        f"The readings on the rise lie {on_rise:.1f} degrees rms off a straight one, those on the flats "
+        f"{on_flats:.1f}: two stages, rounded corners or weights that jump, and too few flashes to tell which. Open "
+        "and close the throttle more slowly. A smooth rising curve is given instead, without corners."
+    )
 
 
 def does_not_follow(how_far: str) -> str:

@@ -18,7 +18,7 @@ from timingcam.engine import Engine
 from timingcam.errors import CannotMeasure
 from timingcam.seeing.lines import Line, find_lines
 from timingcam.seeing.marks import OUTSIDE, Hints, Maps, Place, wrap
-from timingcam.seeing.rivals import FLANK, but_flanks, is_explained
+from timingcam.seeing.rivals import borders, but_flanks, but_ground, is_explained
 
 SPACING_TOLERANCE_DEG = 1.6  # our choice: marks put on by hand are up to a degree off
 # Common practice, no source: sparks come between 5 degrees after and 55 before top dead centre.
@@ -46,7 +46,6 @@ CLEARLY_EVEN, MORE_EVEN = 0.7, 0.2  # our choice: sides that mirror each other; 
 BROAD_DEG = 5.0  # our choice: what is broader is a lug or a coil rather than an index
 DISTINCT_DEG = 2.5  # ways to lay the constellation closer than this are one, read off one line or another
 AS_GOOD = 0.9  # our choice: of the best score of ways that are one
-GROUND_SHARE = 0.5  # our choice: of the ground's score, the lines that make it one are about as plain
 SAME_THING_DEG = 0.6
 POINTED_WITHIN_DEG = 3.0
 RIVAL_SHARE = 0.8  # our choice: a rival reading of the picture this good makes the names unsure
@@ -125,22 +124,10 @@ def ways_to_lay(maps: Maps, lines: list[Line], places: list[Place], hints: Hints
     clear = [line for line in lines if line.score > least_clear(maps.rotor, CLEAR_MARK_A_RADIUS)]
     if ways := zeros_of(maps, clear, places, hints):
         return ways
-    plainest = sorted(_but_ground(lines), key=lambda line: -line.score)[: len(places)]
+    plainest = sorted(but_ground(lines), key=lambda line: -line.score)[: len(places)]
     if len(plainest) < FEWEST_PLAINEST or plainest[-1].score < least_clear(maps.rotor, CLEAR_A_RADIUS):
         return []
     return [way for way in zeros_of(maps, plainest, places, hints) if None not in way[2]]
-
-
-def _but_ground(lines: list[Line]) -> list[Line]:
-    """All but the ground between two lines of the other sign, which looks like a line itself."""
-
-    def beside(line: Line, other: Line) -> float:
-        """On which side the other borders on it, 0 where it does not."""
-        off = float(wrap(other.deg - line.deg))
-        near = other.sign != line.sign and abs(off) < FLANK * (line.width_deg + other.width_deg)
-        return np.sign(off) if near and other.score > GROUND_SHARE * line.score else 0.0
-
-    return [line for line in lines if not {-1.0, 1.0} <= {beside(line, other) for other in lines}]
 
 
 def zeros_of(maps: Maps, lines: list[Line], places: list[Place], hints: Hints) -> list[Way]:
@@ -289,9 +276,7 @@ def best_reading(readings: list[Reading], hints: Hints, rim: float) -> Reading:
     for rival in readings[1:]:
         same_zero = abs(wrap(rival.zero_deg - best.zero_deg)) < DISTINCT_DEG
         same_index = abs(wrap(rival.index.deg - best.index.deg)) < 1.0
-        flank = rival.index.sign != best.index.sign and abs(wrap(rival.index.deg - best.index.deg)) < FLANK * (
-            best.index.width_deg + rival.index.width_deg
-        )
+        flank = borders(rival.index, best.index)
         if same_zero and not same_index and not flank and rival.index_score > RIVAL_SHARE * best.index_score:
             raise CannotMeasure(
                 found="two lines beside the rotor that could be the index, "

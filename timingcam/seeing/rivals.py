@@ -1,7 +1,7 @@
 """Lines that are no marks of their own: the ground beside a plainer line, the other line of a pair, old paint.
 
 In:  the lines of one way to lay the marks, and of a rival.
-Out: the lines without such; whether the rival is made of such.
+Out: lines without such; whether the rival is made of such.
 Not here: the ways themselves (`constellation.py`).
 """
 
@@ -14,6 +14,7 @@ from timingcam.seeing.marks import wrap
 
 FLANK = 1.2  # of the widths together: what lies beside a line, of the other sign, is its own background
 PLAINER = 1.5  # our choice, of scores, in which what is plain counts little more the plainer it is
+GROUND_SHARE = 0.5  # our choice: of the ground's score, the lines that make it one are about as plain
 MOSTLY = 2.0 / 3.0  # our choice: of a rival's lines, that the ground must be; the rest fit by chance
 
 Lines = tuple[Line | None, ...]
@@ -32,6 +33,23 @@ def is_explained(lines: Lines, rivals: Lines, rim: float) -> bool:
     return _plainer(lines, rivals) or _twins_of(lines, rivals, rim) or _of_the_ground(lines, rivals)
 
 
+def borders(line: Line, other: Line) -> bool:
+    """Whether two lines of either sign lie so near that the one is the other's background."""
+    apart = abs(wrap(other.deg - line.deg))
+    return other.sign != line.sign and apart < FLANK * (line.width_deg + other.width_deg)
+
+
+def but_ground(lines: list[Line]) -> list[Line]:
+    """All but the ground between two lines of the other sign, which looks like a line itself."""
+
+    def beside(line: Line, other: Line) -> float:
+        """On which side the other borders on it, 0 where it does not."""
+        near = borders(line, other) and other.score > GROUND_SHARE * line.score
+        return float(np.sign(wrap(other.deg - line.deg))) if near else 0.0
+
+    return [line for line in lines if not {-1.0, 1.0} <= {beside(line, other) for other in lines}]
+
+
 def but_flanks(matched: Lines) -> Lines:
     """The same without those that are the ground beside a plainer one of them: a broad notch has bright flanks."""
     return tuple(None if line is not None and _beside_plainer(line, matched) else line for line in matched)
@@ -39,13 +57,7 @@ def but_flanks(matched: Lines) -> Lines:
 
 def _beside_plainer(line: Line, others: Lines) -> bool:
     """Whether a line borders on a plainer one of the other sign, whose background it then is."""
-    return any(
-        other.sign != line.sign
-        and other.score > line.score
-        and abs(wrap(other.deg - line.deg)) < FLANK * (line.width_deg + other.width_deg)
-        for other in others
-        if other is not None
-    )
+    return any(borders(line, other) and other.score > line.score for other in others if other is not None)
 
 
 def _plainer(lines: Lines, rivals: Lines) -> bool:
