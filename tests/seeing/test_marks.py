@@ -20,6 +20,7 @@ from timingcam.reckoning.assemble import btdc_of_marks
 from timingcam.seeing.constellation import (
     CLEAR_A_RADIUS,
     CLEAR_MARK_A_RADIUS,
+    PLAIN_A_ROW,
     Reading,
     best_reading,
     evenness_about,
@@ -310,6 +311,33 @@ def test_faint_marks_count_where_they_are_the_plainest_lines() -> None:
     lines.append(Line(34.5, 0.9, 0.8, 0.97, -1, 0.95 * least))
     placed = mark_places(close, btdc_of_marks(close), maps.sense)
     assert [zero for zero, _, _ in ways_to_lay(maps, lines, placed, Hints())] == [33.0]
+
+
+def test_dots_beside_letters() -> None:
+    """Dots have no length to be clear by: each must be plain in all its rows, and one like the other."""
+    two = engine(marks=(("P", "one", 8.0), ("Q", "one", 31.0)))
+    maps = drawn(two, 33.0, -75.0, ADVANCE)
+    places = mark_places(two, btdc_of_marks(two), maps.sense)
+    rows = int(((maps.grid.radii >= 0.88) & (maps.grid.radii <= 0.94)).sum())
+    plain = 1.4 * PLAIN_A_ROW * rows
+    assert plain < least_clear(maps.rotor, CLEAR_MARK_A_RADIUS)
+
+    def ways(*dots: Line) -> list[float]:
+        letter = Line(30.0, 0.6, 0.85, 0.94, 1, 1.2 * plain)
+        return [zero for zero, _, _ in ways_to_lay(maps, [letter, *dots], places, Hints())]
+
+    near, far = Line(41.0, 2.1, 0.88, 0.94, 1, plain), Line(64.0, 2.1, 0.88, 0.94, 1, 0.95 * plain)
+    assert ways(near, far) == [33.0]
+    assert ways(near) == []
+    assert ways(near, replace(far, deg=67.0)) == []
+    assert ways(near, replace(far, sign=-1)) == []  # a hole is no dot of paint
+    assert ways(near, replace(far, inner=0.7)) == []
+    assert ways(near, replace(far, width_deg=0.6)) == []
+    faint = 0.6 * PLAIN_A_ROW * rows
+    assert ways(replace(near, score=faint), replace(far, score=faint)) == []
+    # One mark alone has no other to be like.
+    one = engine(marks=(("P", "one", 8.0),))
+    assert ways_to_lay(maps, [near], mark_places(one, btdc_of_marks(one), maps.sense), Hints()) == []
 
 
 # What must not be named.

@@ -16,7 +16,7 @@ import numpy as np
 
 from timingcam.engine import Engine
 from timingcam.errors import CannotMeasure
-from timingcam.seeing.lines import Line, find_lines
+from timingcam.seeing.lines import Line, are_alike, find_lines
 from timingcam.seeing.marks import OUTSIDE, Hints, Maps, Place, wrap
 from timingcam.seeing.rivals import borders, but_flanks, but_ground, is_explained
 
@@ -97,8 +97,7 @@ def index_candidates(maps: Maps, hints: Hints) -> list[Line]:
 def _short_index(maps: Maps, line: Line) -> bool:
     """Whether a line is short, as beside a hole little shows, but plain in each of its rows, and even: an opening's own
     edge is plain, but not even, and texture is neither."""
-    rows = int(((maps.grid.radii >= line.inner) & (maps.grid.radii <= line.outer)).sum())
-    return line.score > PLAIN_A_ROW * max(rows, FEWEST_ROWS) and _about_its_middle(maps, line)[1] > EVEN_ENOUGH
+    return is_plain_throughout(maps, line) and _about_its_middle(maps, line)[1] > EVEN_ENOUGH
 
 
 def _merged(lines: list[Line]) -> list[Line]:
@@ -119,15 +118,30 @@ def ways_to_lay(maps: Maps, lines: list[Line], places: list[Place], hints: Hints
     """`zeros_of` the lines that are clear.
 
     Where there is none: short marks on rough metal are fainter, and yet no texture if they are the plainest lines that
-    there are, as many as the file's, and all of them where they should be.
+    there are, as many as the file's, and all of them where they should be. Dots have no length to be clear by, but are
+    plain in each of their rows, as letters are: all of them must be there, and one like the other.
     """
     clear = [line for line in lines if line.score > least_clear(maps.rotor, CLEAR_MARK_A_RADIUS)]
     if ways := zeros_of(maps, clear, places, hints):
         return ways
     plainest = sorted(but_ground(lines), key=lambda line: -line.score)[: len(places)]
-    if len(plainest) < FEWEST_PLAINEST or plainest[-1].score < least_clear(maps.rotor, CLEAR_A_RADIUS):
-        return []
-    return [way for way in zeros_of(maps, plainest, places, hints) if None not in way[2]]
+    if len(plainest) >= FEWEST_PLAINEST and plainest[-1].score >= least_clear(maps.rotor, CLEAR_A_RADIUS):
+        if ways := [way for way in zeros_of(maps, plainest, places, hints) if None not in way[2]]:
+            return ways
+    short = [line for line in lines if is_plain_throughout(maps, line)]
+    return [way for way in zeros_of(maps, short, places, hints) if _are_one_kind(way[2], maps.rim)]
+
+
+def is_plain_throughout(maps: Maps, line: Line) -> bool:
+    """Whether a line is plain in each of its rows, however few: texture is not."""
+    rows = int(((maps.grid.radii >= line.inner) & (maps.grid.radii <= line.outer)).sum())
+    return line.score > PLAIN_A_ROW * max(rows, FEWEST_ROWS)
+
+
+def _are_one_kind(lines: tuple[Line | None, ...], rim: float) -> bool:
+    """Whether there are two or more lines, none is missing, and each looks as the first does."""
+    first = lines[0]
+    return len(lines) > 1 and all(first and line and (line is first or are_alike(first, line, rim)) for line in lines)
 
 
 def zeros_of(maps: Maps, lines: list[Line], places: list[Place], hints: Hints) -> list[Way]:

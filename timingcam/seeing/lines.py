@@ -36,17 +36,21 @@ class Line:
     score: float
 
 
-def are_twins(line: Line, other: Line, rim: float) -> bool:
-    """Whether another line looks as a line does, and stands beside it; `rim`: its radius, in rotor radii."""
+def are_alike(line: Line, other: Line, rim: float) -> bool:
+    """Whether another line looks as a line does; `rim`: its radius, in rotor radii."""
     ends = max(abs(line.inner - other.inner), abs(line.outer - other.outer))
-    apart_deg = abs((other.deg - line.deg + 180.0) % 360.0 - 180.0)
     return (
         line.sign == other.sign
-        and TWIN_DEG[0] < apart_deg < TWIN_DEG[1]
         and min(line.score, other.score) > TWIN_SHARE * max(line.score, other.score)
         and max(line.width_deg, other.width_deg) < 1.6 * min(line.width_deg, other.width_deg)
         and ends < TWIN_ENDS * rim
     )
+
+
+def are_twins(line: Line, other: Line, rim: float) -> bool:
+    """Whether another line looks as a line does, and stands beside it; `rim`: its radius, in rotor radii."""
+    apart_deg = abs((other.deg - line.deg + 180.0) % 360.0 - 180.0)
+    return TWIN_DEG[0] < apart_deg < TWIN_DEG[1] and are_alike(line, other, rim)
 
 
 def line_response(strip: np.ndarray, grid: Grid, width_deg: float) -> np.ndarray:
