@@ -7,7 +7,7 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
-from timingcam.seeing.evenness import WINDOW, line_time_from_evenness, steps_between, unevenness
+from timingcam.seeing.evenness import WINDOW, line_time_from_evenness, sd_by_evenness, steps_between, unevenness
 
 LINE_S = 20e-6
 BOUNDS_S = (3e-6, 31e-6)
@@ -98,3 +98,19 @@ def test_flashes_of_which_most_are_missed_tell_nothing() -> None:
     found, sd = line_time_from_evenness(events(flash_s[kept], rows(240, 8)[kept]), BOUNDS_S)
     assert abs(found - LINE_S) < 4 * sd
     assert sd > 0.1 * found
+
+
+@pytest.mark.parametrize("off_s", [50e-6, 200e-6])
+def test_sd_of_times_by_how_evenly_flashes_come(off_s: float) -> None:
+    rng = np.random.default_rng(9)
+    kept = rng.random(240) > 0.3
+    flash_s = (speed_course(240, 300.0) + off_s * rng.standard_normal(240))[kept]
+    # Some 50 independent windows of six, of which half the numbers are free: an sd of a tenth; four of them.
+    assert sd_by_evenness(flash_s) == pytest.approx(off_s, rel=0.4)
+
+
+def test_times_that_are_off_by_a_tenth_of_the_period_are_not_even() -> None:
+    rng = np.random.default_rng(9)
+    flash_s = np.sort(speed_course(240, 300.0) + 0.1 * 0.08 * rng.standard_normal(240))
+    assert sd_by_evenness(flash_s) == np.inf
+    assert sd_by_evenness(flash_s[:3]) == np.inf

@@ -231,6 +231,27 @@ def test_stamps_that_jitter_are_in_the_sd() -> None:
     assert np.all(flashes.time_sd_s >= clock.jitter_s)
 
 
+def test_stamps_that_wander_are_right_where_the_flashes_come_evenly_by_them() -> None:
+    """A camera that exposes its next frame when it is ready: the time from frame to frame is another each time."""
+    rng = np.random.default_rng(1)
+    late_s = np.cumsum(np.where(rng.random(240) < 0.4, rng.uniform(0, 8e-3, 240), 0.0))
+
+    class Wandering(Camera):
+        @property
+        def frame_s(self) -> np.ndarray:
+            return np.arange(self.n_frames) / self.fps + late_s
+
+    camera = Wandering()
+    clock = frame_clock(camera.frame_s)
+    assert not clock.regular
+    assert clock.time_sd_s > 1e-3
+    flash_s = even_flashes(camera, 3170.0)
+    flashes = find_flashes(find_bands(light(camera, flash_s, LENGTH_S)), clock)
+    assert np.median(flashes.time_sd_s) < 2 * camera.line_s
+    off = flashes.time_s - flash_s[nearest(flashes, flash_s)]
+    assert np.abs(off - np.median(off)).max() < camera.line_s
+
+
 def test_too_few() -> None:
     camera = Camera()
     with pytest.raises(CannotMeasure) as refusal:

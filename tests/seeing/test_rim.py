@@ -92,3 +92,35 @@ def test_half_a_ring_is_no_rim() -> None:
     with pytest.raises(CannotMeasure, match="50% shows an edge"):
         rim_of(stack, [ring], (SIZE[1], SIZE[0]))
     assert rim_of(stack, [replace(ring, coverage=0.9)], (SIZE[1], SIZE[0])).coverage == 0.9
+
+
+def test_a_rim_that_the_picture_cuts_off_shows_all_that_can_be_seen_of_it() -> None:
+    """Half of it lies in the picture, and nearly all of that shows: no shadow does so."""
+    pictures = clip(pose(0, 0, (310.0, 245.0), 165.0), turned_deg=0.0)
+    stack, _, _ = lay(LIGHT, pictures)
+    ring = Ring(
+        np.array([-10.0, 245.0]), (165.0, 165.0), 0.0, 0.46, -1
+    )  # acos(10/165)/180 degrees: 0.48 of it is inside
+    assert rim_of(stack, [ring], (SIZE[1], SIZE[0])) is ring
+    for less in (replace(ring, coverage=0.38), replace(ring, centre_px=np.array([310.0, 245.0]))):
+        with pytest.raises(CannotMeasure, match="shows an edge"):
+            rim_of(stack, [less], (SIZE[1], SIZE[0]))
+
+
+def test_a_hub_with_all_of_its_ring_in_view_is_not_the_rim() -> None:
+    """What turns goes on far beyond it."""
+    seen = pose(12, 200, (310.0, 245.0), 165.0)
+    rim = rim_found(pictures := clip(seen))
+    stack, _, _ = lay(LIGHT, pictures)
+    hub = replace(rim, axes_px=(0.4 * rim.axes_px[0], 0.4 * rim.axes_px[1]), coverage=1.0)
+    assert rim_of(stack, [hub, rim], (SIZE[1], SIZE[0])) is rim
+
+
+def test_a_ring_of_the_case_in_a_plane_of_its_own_is_not_the_rim() -> None:
+    """Seen at an angle its centre lies elsewhere: about that, the rim is no circle."""
+    seen = pose(25, 70, (310.0, 245.0), 165.0)
+    rim = rim_found(pictures := clip(seen))
+    stack, _, _ = lay(LIGHT, pictures)
+    larger = (1.08 * rim.axes_px[0], 1.08 * rim.axes_px[1])
+    case = Ring(rim.centre_px + np.array([3.0, 10.0]), larger, rim.angle_deg, 1.0, 1)
+    assert rim_of(stack, [case, rim], (SIZE[1], SIZE[0])) is rim

@@ -12,10 +12,10 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 from drawn_strips import GRID, add_line, ground
 
-from timingcam.seeing.angles import fits, turned
+from timingcam.seeing.angles import Turn, fits, turned
 from timingcam.seeing.cells import telling_cells
 from timingcam.seeing.rim import turns_of
-from timingcam.seeing.rotor_map import build_map, widest_arc_deg
+from timingcam.seeing.rotor_map import _joined, _map_of, build_map, widest_arc_deg
 
 CENTRE_SD = 0.003
 ALIKE = (0.0, 9.0, 33.0)  # marks of one cylinder; the other's stand half a turn on
@@ -50,6 +50,31 @@ def bands(light: np.ndarray, turns_deg: np.ndarray) -> tuple[list[np.ndarray], l
     return strips, knowns
 
 
+def poles() -> np.ndarray:
+    """Six poles alike, two marks and a letter near one of them."""
+    light = 0.25 * ground(GRID, seed=4)
+    for pole in range(6):
+        add_line(light, GRID, 15.0 + 60.0 * pole, (0.55, 0.75), light=-1.0, width_deg=9.0)
+    for deg in (-100.0, -70.0, -60.0):
+        add_line(light, GRID, deg, (0.75, 0.97), light=0.6)
+    return light
+
+
+def halves(light: np.ndarray, turns_deg: np.ndarray) -> tuple[list[np.ndarray], list[np.ndarray]]:
+    """The first half of the flashes lights a little more than the upper half of the picture, the other the lower."""
+    rng = np.random.default_rng(8)
+    angle = GRID.angles_rad()
+    strips, knowns = [], []
+    for k, deg in enumerate(turns_deg):
+        middle = -np.pi / 2 if k < len(turns_deg) / 2 else np.pi / 2
+        away = np.abs(np.angle(np.exp(1j * (angle - middle))))
+        known = np.broadcast_to(away < np.radians(105.0), light.shape)
+        strip = turned(light, float(deg)) + 0.05 * rng.standard_normal(light.shape)
+        strips.append((strip * known).astype(np.float32))
+        knowns.append(known.copy())
+    return strips, knowns
+
+
 def apart_deg(found: np.ndarray, true: np.ndarray) -> np.ndarray:
     off = found - true
     return np.abs((off - np.median(off) + 180) % 360 - 180)
@@ -66,6 +91,30 @@ def test_a_twins_rotor_is_not_taken_half_a_turn_on() -> None:
     # A column of the strips is 0.18 degrees.
     assert apart_deg(degs[read], turns_deg[read]).max() < 0.36
     assert rotor.between_deg is not None
+
+
+@pytest.mark.parametrize("off_deg", [60.0, 120.0, 180.0])
+def test_one_side_of_a_rotor_laid_a_pole_off_the_other_is_brought_back(off_deg: float) -> None:
+    """Flashes light the one side or the other, which share little but poles; on each side they agree."""
+    light = poles()
+    turns_deg = np.random.default_rng(5).uniform(0.0, 24.0, 30)
+    seen = halves(light, turns_deg)
+    laid = turns_deg + np.where(np.arange(30) < 15, 0.0, off_deg)
+    turns: list[Turn | None] = [Turn(float(deg), 0.05, 0.9, 0.3, 0.6, 0.9) for deg in laid]
+    joined = _joined(turns, _map_of(GRID, seen[0][0], seen[1][0], CENTRE_SD), seen)
+    assert joined is not None
+    read = np.array([turn is not None and fits(turn) for turn in joined[1]])
+    degs = np.array([np.nan if turn is None else turn.deg for turn in joined[1]])
+    assert read.mean() > 0.9
+    assert apart_deg(degs[read], turns_deg[read]).max() < 0.36
+
+
+def test_flashes_that_lie_together_have_nothing_to_be_joined_to() -> None:
+    turns_deg = np.random.default_rng(5).uniform(0.0, 24.0, 30)
+    seen = halves(poles(), turns_deg)
+    turns: list[Turn | None] = [Turn(float(deg), 0.05, 0.9, 0.3, 0.6, 0.9) for deg in turns_deg]
+    turns[3] = Turn(100.0, 0.05, 0.9, 0.3, 0.6, 0.9)  # a lone one is no side of a rotor
+    assert _joined(turns, _map_of(GRID, seen[0][0], seen[1][0], CENTRE_SD), seen) is None
 
 
 def test_a_strobe_at_a_rate_of_its_own_shows_the_rotor_all_round() -> None:

@@ -125,9 +125,9 @@ def ways_to_lay(maps: Maps, lines: list[Line], places: list[Place], hints: Hints
     if ways := zeros_of(maps, clear, places, hints):
         return ways
     plainest = sorted(but_ground(lines), key=lambda line: -line.score)[: len(places)]
-    if len(plainest) >= FEWEST_PLAINEST and plainest[-1].score >= least_clear(maps.rotor, CLEAR_A_RADIUS):
-        if ways := [way for way in zeros_of(maps, plainest, places, hints) if None not in way[2]]:
-            return ways
+    faint = len(plainest) < FEWEST_PLAINEST or plainest[-1].score < least_clear(maps.rotor, CLEAR_A_RADIUS)
+    if not faint and (ways := [way for way in zeros_of(maps, plainest, places, hints) if None not in way[2]]):
+        return ways
     short = [line for line in lines if is_plain_throughout(maps, line)]
     return [way for way in zeros_of(maps, short, places, hints) if _are_one_kind(way[2], maps.rim)]
 

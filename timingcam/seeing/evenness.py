@@ -14,7 +14,7 @@ from collections.abc import Callable
 
 import numpy as np
 
-WINDOW = 6  # our choice: flashes over which the speed is taken as changing evenly; three numbers are fitted to them
+WINDOW, FITTED = 6, 3  # our choice: flashes over which the speed is taken as changing evenly; numbers fitted to them
 EVEN = 2e-3  # our choice: of the spark period, about as evenly as engines run
 # Our choice, of the cost: a misfit of nearly a hundredth of the period, which is of sparks that were miscounted. Clips
 # of engines with jitter come to 0.01 to 1.9, those whose flashes are mostly missed to over 4.6.
@@ -101,6 +101,23 @@ def unevenness(times_s: list[np.ndarray]) -> np.ndarray:
             residual, _ = _residuals(time_s, steps, None, relative=True)
             costs[k] = np.mean(np.log1p((residual / EVEN) ** 2))
     return costs
+
+
+def sd_by_evenness(time_s: np.ndarray) -> float:
+    """Sd of single times, seconds, from how far flashes are off locally even running.
+
+    An engine's own unevenness is in it, so that it is no less than what the times are off by. Infinite where the
+    flashes do not come evenly, or are too few: what they are off by then is of sparks that were miscounted.
+
+    Parameters
+    ----------
+    time_s : ndarray, shape (n_flashes,)
+        In time order.
+    """
+    if not unevenness([time_s])[0] < LEAST_EVEN:
+        return np.inf
+    residual, _ = _residuals(time_s, steps_between([time_s])[0], None)
+    return 1.4826 * float(np.median(np.abs(residual))) * np.sqrt(WINDOW / (WINDOW - FITTED))
 
 
 def steps_between(times_s: list[np.ndarray]) -> list[np.ndarray]:

@@ -20,7 +20,7 @@ from scipy.optimize import minimize_scalar
 from timingcam.errors import CannotMeasure
 from timingcam.seeing.bands import Bands
 from timingcam.seeing.clock import FrameClock
-from timingcam.seeing.evenness import line_time_from_evenness, unevenness
+from timingcam.seeing.evenness import line_time_from_evenness, sd_by_evenness, unevenness
 from timingcam.seeing.exposure import ALIKE_ROWS, as_if_exposed_alike, missing_across, pairs_across
 
 # Our choice of bounds: published read-outs are 10 to 65 µs a line of the sensor at 30 fps, down to a few µs at 240 fps.
@@ -256,6 +256,9 @@ def _merged(bands: Bands, time_s: np.ndarray, shutter: Shutter) -> tuple[np.ndar
 
 def _timed(bands: Bands, time_s: np.ndarray, shutter: Shutter, stamp_sd_s: float) -> Flashes:
     when, flash, edges = _merged(bands, time_s, shutter)
+    if stamp_sd_s > 0:
+        # Stamps that wander may be right: then the flashes come evenly by them.
+        stamp_sd_s = min(stamp_sd_s, sd_by_evenness(np.sort(when[edges > 0])))
     edge_sd_s = bands.row_sd * shutter.line_time_s
     blind_sd_s = abs(shutter.exposure_s - bands.n_rows * shutter.line_time_s) / np.sqrt(12) + edge_sd_s
     sd = np.where(edges > 0, edge_sd_s / np.sqrt(np.maximum(edges, 1)), blind_sd_s)

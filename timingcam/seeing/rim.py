@@ -47,6 +47,10 @@ RIM_BEYOND = 1.04  # our choice: a chamfer
 EDGE_SD = 0.03  # our choice: of the edge of what turns, a row or two and a chamfer
 NEAREST = 1.10  # our choice: with no ring within, one that is this near is taken
 LEAST_COVERAGE = 0.6  # our choice: of a ring's length; half a ring may be the shadow of anything round
+# Our choice: of the length, and of as much as lies in the picture: a rim that is cut off by the picture's edge shows
+# nearly all that can be seen of it.
+LEAST_HALF, NEARLY_ALL = 0.45, 0.85
+FARTHEST = 1.9  # our choice, radii: how far out of a ring to look for what turns
 OUT_OF_ROUND = 0.02  # our choice, rim radii, rms: several times what a chamfer or a step off the plane makes
 
 
@@ -97,33 +101,51 @@ def rim_of(before: Stack, rings: list[Ring], shape: tuple[int, ...]) -> Ring:
     # Which ring it is is seen as well where pictures are no larger than that takes.
     by = max(1, int(rings[0].size_px // LARGE_ENOUGH_PX))
     small = [ring.smaller(by) for ring in rings]
-    return _whole(rings[_which(before.smaller(by), small, (shape[0] // by, shape[1] // by))])
+    return _whole(rings[_which(before.smaller(by), small, (shape[0] // by, shape[1] // by))], shape)
 
 
 def _which(before: Stack, rings: list[Ring], shape: tuple[int, ...]) -> int:
-    """Which of the rings it is."""
+    """Which of the rings it is.
+
+    Where what turns ends at no ring that is like a rim, the ring that it was seen by is a hub's or the case's own, and
+    another may see it better.
+    """
     lit = some_of(sorted(before.lit, key=lambda one: (one.frame, one.first)), shape[0], EACH_ROW_SHOWN)
     standing: int | None = None
+    near: int | None = None
     for k, ring in enumerate(rings[:MOST_RINGS]):
         tried = list(side_by_side(lambda pose: _seen_in(before, lit, pose), _poses_of(ring, shape)))
         turning = [one for one in tried if _turns_within(one[2])]
         if turning:
-            found = _rim(turning, rings)
-            return k if found is None else found
-        if standing is None and any(np.isfinite(degs).sum() >= LEAST_ALIKE for _, _, degs in tried):
+            edges = _edges_in(turning, rings)
+            found = _rim(edges, rings)
+            if found is not None:
+                return found
+            if near is None:
+                near = _nearest(edges, rings)
+            if not edges:
+                return k if near is None else near
+        elif standing is None and any(np.isfinite(degs).sum() >= LEAST_ALIKE for _, _, degs in tried):
             standing = k
-    return standing or 0
+    return near if near is not None else standing or 0
 
 
-def _whole(ring: Ring) -> Ring:
+def _whole(ring: Ring, shape: tuple[int, ...]) -> Ring:
     """The same ring, if enough of it is seen to be sure of it."""
-    if ring.coverage < LEAST_COVERAGE:
+    nearly_all = ring.coverage >= max(LEAST_HALF, NEARLY_ALL * _in_picture(ring, shape))
+    if ring.coverage < LEAST_COVERAGE and not nearly_all:
         raise CannotMeasure(
             found=f"no circle that could be the rotor's rim: of the likeliest, {ring.coverage:.0%} shows an edge",
             expected=f"the rim, {LEAST_COVERAGE:.0%} of it at least, in view, lit and sharp",
             do="film square-on with the whole rotor in view and in focus, or point at its centre with --centre X,Y",
         )
     return ring
+
+
+def _in_picture(ring: Ring, shape: tuple[int, ...]) -> float:
+    """Share of a ring's length that lies in the picture."""
+    at = ellipse_points(ring.centre_px, ring.axes_px, ring.angle_deg)
+    return float(((at >= 0) & (at <= np.array([shape[1], shape[0]]) - 1)).all(axis=1).mean())
 
 
 def _turns_within(degs: np.ndarray) -> bool:
@@ -165,15 +187,21 @@ def _degs_within(stack: Stack, pose: Pose) -> np.ndarray:
     return np.array([t.deg if t is not None and fits(t) else np.nan for t in turns])
 
 
-def _rim(seen: list[_Seen], rings: list[Ring]) -> int | None:
-    """Find how far out the picture turns, and which ring is nearest to that; None if that cannot be told.
+def _edges_in(seen: list[_Seen], rings: list[Ring]) -> list[tuple[_Edge, Pose]]:
+    """How far out the picture turns, in each pose in which that can be told.
 
-    A ring leans this way or that, or is none about the axis: what all rings agree on is tried too. The pose counts in
-    which turning and standing still are told apart clearly, and end where there is a ring like a rim about the axis.
+    A ring leans this way or that, or is none about the axis: what all rings agree on is tried too.
     """
     trials = [(stack, pose, degs) for stack, first, degs in seen for pose in _agreeing(first, rings)]
     edges = side_by_side(lambda trial: _turning_edge(*trial), trials)
-    tried = [(edge, pose) for edge, (_, pose, _) in zip(edges, trials, strict=True) if edge is not None]
+    return [(edge, pose) for edge, (_, pose, _) in zip(edges, trials, strict=True) if edge is not None]
+
+
+def _rim(tried: list[tuple[_Edge, Pose]], rings: list[Ring]) -> int | None:
+    """Which ring like a rim about the axis lies where the picture stops turning; None if there is none.
+
+    The pose counts in which turning and standing still are told apart clearly.
+    """
     # What turns ends at the rotor's side of the gap, which is darker outside; the case's side stands off its plane. A
     # chamfer's shine stands still, so that the rim may lie a little beyond.
     likely = [
@@ -182,14 +210,17 @@ def _rim(seen: list[_Seen], rings: list[Ring]) -> int | None:
         for k, size in _round_ones(pose, rings)
     ]
     best, which = max(likely, default=(0.0, 0))
-    if best > 0:
-        return which
+    return which if best > 0 else None
+
+
+def _nearest(tried: list[tuple[_Edge, Pose]], rings: list[Ring]) -> int | None:
+    """Which ring about the axis is nearest to where the picture stops turning; None if none is near."""
     if not tried:
         return None
     edge, pose = max(tried, key=lambda one: one[0].gain)
     near = [(abs(np.log(size / edge.radius)), k) for k, size in _round_ones(pose, rings)]
     off, which = min(near, default=(np.inf, 0))
-    return which if off < np.log(NEAREST) else None
+    return which if off < np.log(NEAREST) and edge.surely < FARTHEST else None
 
 
 def _agreeing(pose: Pose, rings: list[Ring]) -> list[Pose]:
@@ -226,7 +257,7 @@ def _turning_edge(stack: Stack, pose: Pose, degs: np.ndarray) -> _Edge | None:
     .. [1] Page, Biometrika 41 (1954) 100-115: the cumulative sum about the mean, whose extreme is where a change lies.
     """
     good = np.flatnonzero(np.isfinite(degs))
-    grid = make_grid(pose.radius_px, 0.25, 1.9, 1024, 160)
+    grid = make_grid(pose.radius_px, 0.25, FARTHEST, 1024, 160)
     few = Stack(stack.light, [stack.lit[i] for i in good], [stack.shifts[i] for i in good])
     strips, knowns = (np.stack(each) for each in few.strips(pose, grid))
     told = [

@@ -115,6 +115,9 @@ def _in_step(
         return found
     wide = widest_arc_deg(degs) > WIDEST_DEG
     if wide:
+        joined = _joined(found[1], begins, seen)
+        if joined is not None and _left(*joined, seen) < AS_MUCH_LEFT * left:
+            return joined
         within = replace(begins, between_deg=(-WIDEST_DEG, WIDEST_DEG), surely=True)
     else:
         within = replace(found[0], between_deg=(float(degs.min()) - AROUND_DEG, float(degs.max()) + AROUND_DEG))
@@ -123,6 +126,59 @@ def _in_step(
     other = _settled(within, seen, [None] * len(found[1]))
     # Of a strobe at a rate of its own, what few flashes it shows near one place leave all others unexplained.
     return other if _left(*other, seen) < (AS_MUCH_LEFT * left if wide else min(left, MUCH_LEFT)) else found
+
+
+def _joined(turns: list[Turn | None], begins: RotorMap, seen: Strips) -> tuple[RotorMap, list[Turn | None]] | None:
+    """Map and angles where flashes that show one side of a rotor were laid on those of another side, a pole off.
+
+    By what poles show alone, one strip that shares little else with the map may lie on any of them; all strips of its
+    kind together share more with it. None where there are no two such groups.
+    """
+    groups = _groups(turns)
+    if len(groups) < 2:
+        return None
+    main = [turn if k in groups[0] else None for k, turn in enumerate(turns)]
+    rotor = _rebuilt(begins, *seen, main)
+    near = _about(main)
+    for group in groups[1:]:
+        own = [turn if k in group else None for k, turn in enumerate(turns)]
+        theirs, apart = _rebuilt(begins, *seen, own), _about(own)
+        # So far as to end within reach of the others.
+        by_deg = sorted((near[0] - apart[0] - AROUND_DEG, near[1] - apart[1] + AROUND_DEG))
+        within = replace(rotor, between_deg=(by_deg[0], by_deg[1]), surely=True)
+        by = read_turn(within, telling_cells(within), theirs.light + rotor.still, theirs.known > 0.5)
+        if by is not None:
+            moved = {k: replace(turn, deg=_half_turn(turn.deg + by.deg)) for k, turn in enumerate(own) if turn}
+            main = [moved.get(k, turn) for k, turn in enumerate(main)]
+    rotor, main = _settled(_rebuilt(begins, *seen, main), seen, main, only_near=True)
+    if not any(turn is not None and fits(turn) for turn in main):
+        return None
+    return _settled(replace(rotor, between_deg=_about(main), surely=True), seen, [None] * len(main))
+
+
+def _groups(turns: list[Turn | None]) -> list[set[int]]:
+    """Which flashes lie no further apart than an advancer goes, the most numerous first; a lone one is no group."""
+    left = {k: turn.deg for k, turn in enumerate(turns) if turn is not None and fits(turn)}
+    groups: list[set[int]] = []
+    while left:
+        group = max(
+            ({k for k, deg in left.items() if (deg - first) % 360.0 <= WIDEST_DEG} for first in left.values()), key=len
+        )
+        if len(group) > 1:
+            groups.append(group)
+        left = {k: deg for k, deg in left.items() if k not in group}
+    return groups
+
+
+def _about(turns: list[Turn | None]) -> tuple[float, float]:
+    """Between which angles those of the flashes that fit may lie, and as far beyond as others do at most."""
+    degs = np.array([turn.deg for turn in turns if turn is not None and fits(turn)])
+    off = (degs - degs[0] + 180.0) % 360.0 - 180.0
+    return float(degs[0] + off.min() - AROUND_DEG), float(degs[0] + off.max() + AROUND_DEG)
+
+
+def _half_turn(deg: float) -> float:
+    return (deg + 180.0) % 360.0 - 180.0
 
 
 def widest_arc_deg(degs: np.ndarray) -> float:
