@@ -31,6 +31,9 @@ MAP_ROUNDS = 5  # our choice: the map changes by less than its noise after three
 WIDEST_DEG, AROUND_DEG = 45.0, 20.0
 MOST_FIT = 0.9  # our choice: of the flashes; where fewer fit, what they are alike with may be half a turn off
 AS_MUCH_LEFT = 1.05  # our choice: as good a map as before
+# Our choice: of a rotor whose sides were laid a pole off, a third was left; of a case seen through a hole, which has no
+# sides that turn, three quarters.
+CLEARLY_LESS_LEFT = 0.5
 # The first maps are blurred, and change more than what an angle off by a part of a cell makes of them.
 EARLY_ROUNDS, EARLY_SETTLED_RAD = 3, 1e-3
 
@@ -116,7 +119,7 @@ def _in_step(
     wide = widest_arc_deg(degs) > WIDEST_DEG
     if wide:
         joined = _joined(found[1], begins, seen)
-        if joined is not None and _left(*joined, seen) < AS_MUCH_LEFT * left:
+        if joined is not None and _left(*joined, seen) < CLEARLY_LESS_LEFT * left:
             return joined
         within = replace(begins, between_deg=(-WIDEST_DEG, WIDEST_DEG), surely=True)
     else:

@@ -36,6 +36,9 @@ ALIKE_SHAPE = 0.003  # our choice, of a ring's size: three parts in a thousand a
 # Our choice, rim radii: rings on the case, a millimetre off the plane of the marks, are seen 0.1 mm aside at 5 degrees.
 CENTRE_SD = 0.0015
 CLEARLY = 1.6  # our choice: the spread of centres of one way to lean over that of the other
+# Our choice, rim radii: a case's bore or a hub's step is one to three millimetres off the rotor's plane, and is seen aside
+# by that where the view is oblique. Centres that lie apart by no more than twice as much tell of no way to lean.
+HEIGHT_SD, CLEARLY_APART = 0.03, 2.0
 SIZE_SD, FOCAL_LOG_SD = 0.02, 0.35  # not found here; as the view has them
 MIN_COVERAGE, LEAST_RING, LARGEST_RING = 0.85, 0.25, 1.35  # of a ring to be asked for the tilt; sizes in rim radii
 HUBER = 1.345
@@ -125,7 +128,9 @@ def guesses(start: Pose, rings: list[Ring]) -> list[Guess]:
     if np.hypot(*(best - mirror)) < LEAN_SD_RAD:
         return [_agreed(best, pairs)[0]]
     (one, its_spread), (other, others_spread) = _agreed(best, pairs), _agreed(mirror, pairs)
-    if max(its_spread, others_spread) > CLEARLY * min(its_spread, others_spread):
+    less, more = sorted((its_spread, others_spread))
+    aside_px = HEIGHT_SD * float(np.hypot(*best)) * start.size_px
+    if more > max(CLEARLY * less, CLEARLY_APART * aside_px):
         return [one if its_spread < others_spread else other]
     return [one, other]
 
