@@ -48,7 +48,7 @@ def clip(seen: Pose, lead_px: float = 0.0, turned_deg: float = 24.0, seed: int =
 
 def rim_found(pictures: list[LitPicture]) -> Ring:
     stack, mean, known = lay(LIGHT, pictures)
-    return rim_of(stack, find_rings(mean, known), mean.shape)
+    return rim_of(stack, [find_rings(mean, known)], mean.shape)[0]
 
 
 @pytest.mark.parametrize(("tilt_deg", "toward_deg"), [(0, 0), (12, 200), (25, 70), (34, 300)])
@@ -75,7 +75,7 @@ def test_a_rotor_that_stands_still_shows_no_end_of_its_turning() -> None:
     pictures = clip(pose(5, 0, (310.0, 245.0), 165.0), turned_deg=0.0)
     stack, mean, known = lay(LIGHT, pictures)
     rings = find_rings(mean, known)
-    assert rim_of(stack, rings, mean.shape) is rings[0]
+    assert rim_of(stack, [rings], mean.shape)[0] is rings[0]
 
 
 def test_the_pose_of_a_ring_is_round_in_it() -> None:
@@ -90,8 +90,8 @@ def test_half_a_ring_is_no_rim() -> None:
     ring = Ring(np.array([310.0, 245.0]), (165.0, 165.0), 0.0, 0.5, -1)
     stack, _, _ = lay(LIGHT, pictures)
     with pytest.raises(CannotMeasure, match="50% shows an edge"):
-        rim_of(stack, [ring], (SIZE[1], SIZE[0]))
-    assert rim_of(stack, [replace(ring, coverage=0.9)], (SIZE[1], SIZE[0])).coverage == 0.9
+        rim_of(stack, [[ring]], (SIZE[1], SIZE[0]))
+    assert rim_of(stack, [[replace(ring, coverage=0.9)]], (SIZE[1], SIZE[0]))[0].coverage == 0.9
 
 
 def test_a_rim_that_the_picture_cuts_off_shows_all_that_can_be_seen_of_it() -> None:
@@ -101,10 +101,10 @@ def test_a_rim_that_the_picture_cuts_off_shows_all_that_can_be_seen_of_it() -> N
     ring = Ring(
         np.array([-10.0, 245.0]), (165.0, 165.0), 0.0, 0.46, -1
     )  # acos(10/165)/180 degrees: 0.48 of it is inside
-    assert rim_of(stack, [ring], (SIZE[1], SIZE[0])) is ring
+    assert rim_of(stack, [[ring]], (SIZE[1], SIZE[0]))[0] is ring
     for less in (replace(ring, coverage=0.38), replace(ring, centre_px=np.array([310.0, 245.0]))):
         with pytest.raises(CannotMeasure, match="shows an edge"):
-            rim_of(stack, [less], (SIZE[1], SIZE[0]))
+            rim_of(stack, [[less]], (SIZE[1], SIZE[0]))
 
 
 def test_a_hub_with_all_of_its_ring_in_view_is_not_the_rim() -> None:
@@ -113,7 +113,7 @@ def test_a_hub_with_all_of_its_ring_in_view_is_not_the_rim() -> None:
     rim = rim_found(pictures := clip(seen))
     stack, _, _ = lay(LIGHT, pictures)
     hub = replace(rim, axes_px=(0.4 * rim.axes_px[0], 0.4 * rim.axes_px[1]), coverage=1.0)
-    assert rim_of(stack, [hub, rim], (SIZE[1], SIZE[0])) is rim
+    assert rim_of(stack, [[hub, rim]], (SIZE[1], SIZE[0]))[0] is rim
 
 
 def test_a_ring_of_the_case_in_a_plane_of_its_own_is_not_the_rim() -> None:
@@ -123,4 +123,15 @@ def test_a_ring_of_the_case_in_a_plane_of_its_own_is_not_the_rim() -> None:
     stack, _, _ = lay(LIGHT, pictures)
     larger = (1.08 * rim.axes_px[0], 1.08 * rim.axes_px[1])
     case = Ring(rim.centre_px + np.array([3.0, 10.0]), larger, rim.angle_deg, 1.0, 1)
-    assert rim_of(stack, [case, rim], (SIZE[1], SIZE[0])) is rim
+    assert rim_of(stack, [[case, rim]], (SIZE[1], SIZE[0]))[0] is rim
+
+
+def test_a_cover_with_more_rings_than_the_rotor_is_left_for_where_something_turns() -> None:
+    seen = pose(12, 200, (310.0, 245.0), 165.0)
+    rim = rim_found(pictures := clip(seen))
+    stack, _, _ = lay(LIGHT, pictures)
+    cover = [Ring(np.array([80.0, 90.0]), (r, r), 0.0, 1.0, -1) for r in (70.0, 50.0, 30.0)]
+    ring, rings = rim_of(stack, [cover, [rim]], (SIZE[1], SIZE[0]))
+    assert ring is rim
+    assert rings == [rim]
+    assert rim_of(stack, [cover], (SIZE[1], SIZE[0]))[0] in cover

@@ -10,6 +10,7 @@ lead or a hand that crosses is told by neither, and each sector of a ring has on
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -72,21 +73,24 @@ class _Edge:
 _Seen = tuple[Stack, Pose, np.ndarray]
 
 
-def rim_of(before: Stack, rings: list[Ring], shape: tuple[int, ...]) -> Ring:
+def rim_of(before: Stack, families: Iterable[list[Ring]], shape: tuple[int, ...]) -> tuple[Ring, list[Ring]]:
     """The rim, by what turns within the likeliest ring; where no two flashes look alike there, within the next.
 
     Parameters
     ----------
     before : Stack
         The pictures, laid on one another by all they show.
-    rings : list of Ring
-        Of the mean picture, best supported first; at least one.
+    families : iterable of list of Ring
+        Of the mean picture: rings about one centre, then about the next, the best supported first; at least one of
+        each. The next centre is asked for where nothing turns about this one.
     shape : tuple of int
         Of the picture: height, width.
 
     Returns
     -------
-    Ring
+    ring : Ring
+    rings : list of Ring
+        The family that it is of.
 
     Raises
     ------
@@ -98,14 +102,22 @@ def rim_of(before: Stack, rings: list[Ring], shape: tuple[int, ...]) -> Ring:
     A ring of the case is none to see the rotor by: what stands still within it hides what turns, and seen at an angle
     it has another centre.
     """
-    # Which ring it is is seen as well where pictures are no larger than that takes.
-    by = max(1, int(rings[0].size_px // LARGE_ENOUGH_PX))
-    small = [ring.smaller(by) for ring in rings]
-    return _whole(rings[_which(before.smaller(by), small, (shape[0] // by, shape[1] // by))], shape)
+    first: tuple[Ring, list[Ring]] | None = None
+    for rings in families:
+        # Which ring it is is seen as well where pictures are no larger than that takes.
+        by = max(1, int(rings[0].size_px // LARGE_ENOUGH_PX))
+        small = [ring.smaller(by) for ring in rings]
+        which, turns = _which(before.smaller(by), small, (shape[0] // by, shape[1] // by))
+        first = first or (rings[which], rings)
+        if turns:
+            return _whole(rings[which], shape), rings
+    if first is None:
+        raise ValueError("no rings")
+    return _whole(first[0], shape), first[1]
 
 
-def _which(before: Stack, rings: list[Ring], shape: tuple[int, ...]) -> int:
-    """Which of the rings it is.
+def _which(before: Stack, rings: list[Ring], shape: tuple[int, ...]) -> tuple[int, bool]:
+    """Which of the rings it is, and whether anything turns within one of them.
 
     Where what turns ends at no ring that is like a rim, the ring that it was seen by is a hub's or the case's own, and
     another may see it better.
@@ -120,14 +132,14 @@ def _which(before: Stack, rings: list[Ring], shape: tuple[int, ...]) -> int:
             edges = _edges_in(turning, rings)
             found = _rim(edges, rings)
             if found is not None:
-                return found
+                return found, True
             if near is None:
                 near = _nearest(edges, rings)
             if not edges:
-                return k if near is None else near
+                return k if near is None else near, True
         elif standing is None and any(np.isfinite(degs).sum() >= LEAST_ALIKE for _, _, degs in tried):
             standing = k
-    return near if near is not None else standing or 0
+    return (near, True) if near is not None else (standing or 0, False)
 
 
 def _whole(ring: Ring, shape: tuple[int, ...]) -> Ring:

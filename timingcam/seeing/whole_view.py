@@ -10,7 +10,9 @@ are laid again by what stands outside of the rotor. Where the rotor ends is wher
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from itertools import chain
 
 import numpy as np
 
@@ -34,6 +36,9 @@ from timingcam.seeing.view import DO_VIEW, OtherView, View, assembled
 ENOUGH_RINGS, OTHER_SHAPE = 3, 0.004  # our choice, the latter of the rim's size: twice the usual error of a rim's axes
 HOPELESS = 1.8  # our choice: what one way of leaning leaves unexplained over what the other does, before refining
 WHOLE_RING = 0.9  # of its length, our choice
+# Our choice: other centres to look about where nothing turns about the first; of a ring's length, that it is no chance;
+# of its radius, as far as its own edges reach.
+MORE_CENTRES, SURE_RING, BESIDE = 3, 0.8, 1.1
 OTHER_POSE_DEG = 3.0  # our choice: poses closer than this are one
 
 
@@ -68,7 +73,8 @@ def find_view(light: FlashLight, lit: list[LitPicture], centre_px: np.ndarray | 
         centre_px = _into_reference(stack, centre_px)
     rings = _rings(mean, known, centre_px)
     refuse_over_exposed(lit, light.table, rings[0])
-    ring = rim_of(stack, rings, mean.shape)
+    others = _elsewhere(rings, mean, known) if centre_px is None else iter(())
+    ring, rings = rim_of(stack, chain([rings], others), mean.shape)
     give_back()
     stack, mean, known = lay(light, lit, pose_of(ring, mean.shape), before=place or stack)
     (pose, covariance), *second = _rigid(stack, _starts(ring, rings, mean.shape), _circles(ring, rings))
@@ -116,6 +122,23 @@ def _rings(mean: np.ndarray, known: np.ndarray, centre_px: np.ndarray | None) ->
             do=DO_VIEW,
         )
     return rings
+
+
+def _elsewhere(rings: list[Ring], mean: np.ndarray, known: np.ndarray) -> Iterator[list[Ring]]:
+    """Rings about the next centres, outside of those found before: a cover or a generator has more of them than the
+    rotor has, and all of them round."""
+    for _ in range(MORE_CENTRES):
+        sure = [ring for ring in rings if ring.coverage >= SURE_RING]
+        if not sure:
+            return
+        outer = max(sure, key=lambda ring: ring.size_px)
+        yx = np.argwhere(known)
+        within = np.linalg.norm((yx[:, ::-1] - outer.centre_px) @ np.linalg.inv(outer.shape_px()), axis=1) < BESIDE
+        known = known.copy()
+        known[tuple(yx[within].T)] = False
+        if not known.any() or not (rings := find_rings(mean, known)):
+            return
+        yield rings
 
 
 def _starts(ring: Ring, rings: list[Ring], shape: tuple[int, ...]) -> list[_Start]:
