@@ -36,8 +36,8 @@ ALIKE_SHAPE = 0.003  # our choice, of a ring's size: three parts in a thousand a
 # Our choice, rim radii: rings on the case, a millimetre off the plane of the marks, are seen 0.1 mm aside at 5 degrees.
 CENTRE_SD = 0.0015
 CLEARLY = 1.6  # our choice: the spread of centres of one way to lean over that of the other
-# Our choice, rim radii: a case's bore or a hub's step is one to three millimetres off the rotor's plane, and is seen aside
-# by that where the view is oblique. Centres that lie apart by no more than twice as much tell of no way to lean.
+# Our choice, rim radii: a case's bore or a hub's step is one to three millimetres off the rotor's plane, and is seen
+# aside by that where the view is oblique. Centres that lie apart by no more than twice as much tell of no way to lean.
 HEIGHT_SD, CLEARLY_APART = 0.03, 2.0
 SIZE_SD, FOCAL_LOG_SD = 0.02, 0.35  # not found here; as the view has them
 MIN_COVERAGE, LEAST_RING, LARGEST_RING = 0.85, 0.25, 1.35  # of a ring to be asked for the tilt; sizes in rim radii
