@@ -55,6 +55,15 @@ def test_one_ring_leaves_it_open() -> None:
     assert found[0].lean_rad == pytest.approx(-found[1].lean_rad, abs=0.02)
 
 
+@pytest.mark.parametrize("seed", range(5))
+def test_rings_of_nearly_one_size_leave_it_open(seed: int) -> None:
+    """Rim, bore and lip: half a pixel of noise and of height decides between their centres, and tells nothing."""
+    pose = tilted(10.0, 120.0)
+    rings = [ring(pose, r, 0.5, 10 * seed + k) for k, r in enumerate((0.97, 1.0, 1.04))]
+    found = guesses(square_on(np.array([325.0, 175.0]), 130.0, SIZE), rings)
+    assert len(found) == 2
+
+
 def test_without_rings_what_was_known_stands() -> None:
     start = tilted(3.0, 10.0)
     (only,) = guesses(start, [])
