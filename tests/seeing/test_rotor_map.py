@@ -101,7 +101,8 @@ def test_one_side_of_a_rotor_laid_a_pole_off_the_other_is_brought_back(off_deg: 
     seen = halves(light, turns_deg)
     laid = turns_deg + np.where(np.arange(30) < 15, 0.0, off_deg)
     turns: list[Turn | None] = [Turn(float(deg), 0.05, 0.9, 0.3, 0.6, 0.9) for deg in laid]
-    joined = _joined(turns, _map_of(GRID, seen[0][0], seen[1][0], CENTRE_SD), seen)
+    # The strobe follows the engine: where the rotor stands goes with the speed.
+    joined = _joined(turns, _map_of(GRID, seen[0][0], seen[1][0], CENTRE_SD), seen, 10.0 + turns_deg)
     assert joined is not None
     read = np.array([turn is not None and fits(turn) for turn in joined[1]])
     degs = np.array([np.nan if turn is None else turn.deg for turn in joined[1]])
@@ -109,12 +110,23 @@ def test_one_side_of_a_rotor_laid_a_pole_off_the_other_is_brought_back(off_deg: 
     assert apart_deg(degs[read], turns_deg[read]).max() < 0.36
 
 
+def test_sides_that_stand_otherwise_at_one_speed_are_not_joined() -> None:
+    """With few features in common they may be laid anywhere: the one side's flashes then seem advanced by as much."""
+    turns_deg = np.random.default_rng(5).uniform(0.0, 24.0, 30)
+    seen = halves(poles(), turns_deg)
+    faster = np.where(np.arange(30) < 15, 0.0, 6.0)
+    turns: list[Turn | None] = [Turn(float(deg), 0.05, 0.9, 0.3, 0.6, 0.9) for deg in turns_deg + 20 * faster]
+    begins = _map_of(GRID, seen[0][0], seen[1][0], CENTRE_SD)
+    assert _joined(turns, begins, seen, 10.0 + turns_deg) is not None
+    assert _joined(turns, begins, seen, 10.0 + turns_deg + faster) is None
+
+
 def test_flashes_that_lie_together_have_nothing_to_be_joined_to() -> None:
     turns_deg = np.random.default_rng(5).uniform(0.0, 24.0, 30)
     seen = halves(poles(), turns_deg)
     turns: list[Turn | None] = [Turn(float(deg), 0.05, 0.9, 0.3, 0.6, 0.9) for deg in turns_deg]
     turns[3] = Turn(100.0, 0.05, 0.9, 0.3, 0.6, 0.9)  # a lone one is no side of a rotor
-    assert _joined(turns, _map_of(GRID, seen[0][0], seen[1][0], CENTRE_SD), seen) is None
+    assert _joined(turns, _map_of(GRID, seen[0][0], seen[1][0], CENTRE_SD), seen, 10.0 + turns_deg) is None
 
 
 def test_a_strobe_at_a_rate_of_its_own_shows_the_rotor_all_round() -> None:

@@ -18,6 +18,7 @@ import numpy as np
 from timingcam.seeing.angles import SETTLED_RAD, Turn, fits, read_turn, turned
 from timingcam.seeing.cells import Cells, RotorMap, telling_cells
 from timingcam.seeing.side_by_side import side_by_side
+from timingcam.seeing.sides import AROUND_DEG, WIDEST_DEG, about, alike_at_one_speed, groups_of, half_turn
 from timingcam.seeing.speeds import evenly
 from timingcam.seeing.strips import Grid, pattern_trust, recentred
 
@@ -27,8 +28,6 @@ MUCH_LEFT = 0.3  # our choice: of all that is seen; a clear rotor leaves a tenth
 LEAST_SEEN = 3  # our choice: strips that tell what is usual
 BEGINNINGS = 4  # our choice: of thin slices of a rotor, one in four may show no mark that slices beside it show
 MAP_ROUNDS = 5  # our choice: the map changes by less than its noise after three
-# Our choice: no advancer moves the spark further; other flashes lie so far beyond the ends of those looked at, at most.
-WIDEST_DEG, AROUND_DEG = 45.0, 20.0
 MOST_FIT = 0.9  # our choice: of the flashes; where fewer fit, what they are alike with may be half a turn off
 AS_MUCH_LEFT = 1.05  # our choice: as good a map as before
 # Our choice: of a rotor whose sides were laid a pole off, a third was left; of a case seen through a hole, which has no
@@ -100,12 +99,16 @@ def build_map(
         other = _settled(begins, seen, none)
         if (others := _left(*other, seen)) < left:
             rotor, turns, left, begun_by = *other, others, begins
-    rotor, turns = _in_step((rotor, turns), begun_by, seen, left)
+    rotor, turns = _in_step((rotor, turns), begun_by, seen, left, rate_hz)
     return replace(rotor, inflation=_inflation(rotor, *seen, turns))
 
 
 def _in_step(
-    found: tuple[RotorMap, list[Turn | None]], begins: RotorMap, seen: Strips, left: float
+    found: tuple[RotorMap, list[Turn | None]],
+    begins: RotorMap,
+    seen: Strips,
+    left: float,
+    rate_hz: np.ndarray | None,
 ) -> tuple[RotorMap, list[Turn | None]]:
     """Map and angles with what is known of a strobe that follows the engine: no two flashes show the rotor further
     apart than an advancer goes.
@@ -118,7 +121,7 @@ def _in_step(
         return found
     wide = widest_arc_deg(degs) > WIDEST_DEG
     if wide:
-        joined = _joined(found[1], begins, seen)
+        joined = None if rate_hz is None else _joined(found[1], begins, seen, rate_hz)
         if joined is not None and _left(*joined, seen) < CLEARLY_LESS_LEFT * left:
             return joined
         within = replace(begins, between_deg=(-WIDEST_DEG, WIDEST_DEG), surely=True)
@@ -131,57 +134,37 @@ def _in_step(
     return other if _left(*other, seen) < (AS_MUCH_LEFT * left if wide else min(left, MUCH_LEFT)) else found
 
 
-def _joined(turns: list[Turn | None], begins: RotorMap, seen: Strips) -> tuple[RotorMap, list[Turn | None]] | None:
+def _joined(
+    turns: list[Turn | None], begins: RotorMap, seen: Strips, rate_hz: np.ndarray
+) -> tuple[RotorMap, list[Turn | None]] | None:
     """Map and angles where flashes that show one side of a rotor were laid on those of another side, a pole off.
 
     By what poles show alone, one strip that shares little else with the map may lie on any of them; all strips of its
-    kind together share more with it. None where there are no two such groups.
+    kind together share more with it. None where there are no two such groups, or where the sides do not stand alike at
+    one speed.
     """
-    groups = _groups(turns)
+    groups = groups_of(turns)
     if len(groups) < 2:
         return None
     main = [turn if k in groups[0] else None for k, turn in enumerate(turns)]
     rotor = _rebuilt(begins, *seen, main)
-    near = _about(main)
+    near = about(main)
     for group in groups[1:]:
         own = [turn if k in group else None for k, turn in enumerate(turns)]
-        theirs, apart = _rebuilt(begins, *seen, own), _about(own)
+        theirs, apart = _rebuilt(begins, *seen, own), about(own)
         # So far as to end within reach of the others.
         by_deg = sorted((near[0] - apart[0] - AROUND_DEG, near[1] - apart[1] + AROUND_DEG))
         within = replace(rotor, between_deg=(by_deg[0], by_deg[1]), surely=True)
         by = read_turn(within, telling_cells(within), theirs.light + rotor.still, theirs.known > 0.5)
         if by is not None:
-            moved = {k: replace(turn, deg=_half_turn(turn.deg + by.deg)) for k, turn in enumerate(own) if turn}
+            moved = {k: replace(turn, deg=half_turn(turn.deg + by.deg)) for k, turn in enumerate(own) if turn}
             main = [moved.get(k, turn) for k, turn in enumerate(main)]
     rotor, main = _settled(_rebuilt(begins, *seen, main), seen, main, only_near=True)
     if not any(turn is not None and fits(turn) for turn in main):
         return None
-    return _settled(replace(rotor, between_deg=_about(main), surely=True), seen, [None] * len(main))
-
-
-def _groups(turns: list[Turn | None]) -> list[set[int]]:
-    """Which flashes lie no further apart than an advancer goes, the most numerous first; a lone one is no group."""
-    left = {k: turn.deg for k, turn in enumerate(turns) if turn is not None and fits(turn)}
-    groups: list[set[int]] = []
-    while left:
-        group = max(
-            ({k for k, deg in left.items() if (deg - first) % 360.0 <= WIDEST_DEG} for first in left.values()), key=len
-        )
-        if len(group) > 1:
-            groups.append(group)
-        left = {k: deg for k, deg in left.items() if k not in group}
-    return groups
-
-
-def _about(turns: list[Turn | None]) -> tuple[float, float]:
-    """Between which angles those of the flashes that fit may lie, and as far beyond as others do at most."""
-    degs = np.array([turn.deg for turn in turns if turn is not None and fits(turn)])
-    off = (degs - degs[0] + 180.0) % 360.0 - 180.0
-    return float(degs[0] + off.min() - AROUND_DEG), float(degs[0] + off.max() + AROUND_DEG)
-
-
-def _half_turn(deg: float) -> float:
-    return (deg + 180.0) % 360.0 - 180.0
+    rotor, main = _settled(replace(rotor, between_deg=about(main), surely=True), seen, [None] * len(main))
+    alike = all(alike_at_one_speed(main, groups[0], other, rate_hz) for other in groups[1:])
+    return (rotor, main) if alike else None
 
 
 def widest_arc_deg(degs: np.ndarray) -> float:

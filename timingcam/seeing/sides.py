@@ -1,0 +1,56 @@
+"""Sides of a rotor: flashes that light one part of it each, and agree among themselves.
+
+In:  the turns of some dozens of flashes, how fast flashes came about each.
+Out: which of them lie together; whether two sides stand alike at one speed.
+Not here: laying one side to the other (`rotor_map.py`).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from timingcam.seeing.angles import Turn, fits
+
+# Our choice: no advancer moves the spark further; other flashes lie so far beyond the ends of those looked at, at most.
+WIDEST_DEG, AROUND_DEG = 45.0, 20.0
+# Our choice: pairs of flashes of two sides; of the logarithm of their rates; degrees: a spark's scatter, and what the
+# advance may change by between such rates, halved by the median.
+LEAST_ALIKE, LIKE_RATE, LIKE_DEG = 3, 0.05, 1.5
+
+
+def groups_of(turns: list[Turn | None]) -> list[set[int]]:
+    """Which flashes lie no further apart than an advancer goes, the most numerous first; a lone one is no group."""
+    left = {k: turn.deg for k, turn in enumerate(turns) if turn is not None and fits(turn)}
+    groups: list[set[int]] = []
+    while left:
+        group = max(
+            ({k for k, deg in left.items() if (deg - first) % 360.0 <= WIDEST_DEG} for first in left.values()), key=len
+        )
+        if len(group) > 1:
+            groups.append(group)
+        left = {k: deg for k, deg in left.items() if k not in group}
+    return groups
+
+
+def about(turns: list[Turn | None]) -> tuple[float, float]:
+    """Between which angles those of the flashes that fit may lie, and as far beyond as others do at most."""
+    degs = np.array([turn.deg for turn in turns if turn is not None and fits(turn)])
+    off = (degs - degs[0] + 180.0) % 360.0 - 180.0
+    return float(degs[0] + off.min() - AROUND_DEG), float(degs[0] + off.max() + AROUND_DEG)
+
+
+def alike_at_one_speed(turns: list[Turn | None], side: set[int], other: set[int], rate_hz: np.ndarray) -> bool:
+    """Whether the flashes of one side show the rotor where those of another do that come as fast."""
+    told = {k: turn.deg for k, turn in enumerate(turns) if turn is not None and fits(turn)}
+    own = [k for k in told if k in side]
+    rate = np.log(rate_hz)
+    apart = []
+    for k in told.keys() & other:
+        near = min(own, key=lambda one: abs(rate[one] - rate[k]), default=k)
+        if near != k and abs(rate[near] - rate[k]) < LIKE_RATE:
+            apart.append(half_turn(told[k] - told[near]))
+    return len(apart) >= LEAST_ALIKE and abs(float(np.median(apart))) < LIKE_DEG
+
+
+def half_turn(deg: float) -> float:
+    return (deg + 180.0) % 360.0 - 180.0
