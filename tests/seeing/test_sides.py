@@ -8,7 +8,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from timingcam.seeing.angles import Turn
-from timingcam.seeing.sides import AROUND_DEG, LIKE_DEG, about, alike_at_one_speed, groups_of, half_turn
+from timingcam.seeing.circle import wrap
+from timingcam.seeing.sides import AROUND_DEG, LIKE_DEG, about, alike_at_one_speed, groups_of
 
 
 def read(degs: list[float | None]) -> list[Turn | None]:
@@ -31,7 +32,7 @@ def test_a_group_goes_on_past_half_a_turn() -> None:
 def test_turning_all_of_them_groups_them_alike(degs: list[int], by_deg: int) -> None:
     """Of whole degrees, so that two that lie just as far apart as may be do not change sides by rounding."""
     before, after = (
-        [len(group) for group in groups_of(read([half_turn(float(deg + by)) for deg in degs]))] for by in (0, by_deg)
+        [len(group) for group in groups_of(read([wrap(float(deg + by)) for deg in degs]))] for by in (0, by_deg)
     )
     assert before == after
     assert sum(before) <= len(degs)

@@ -15,10 +15,11 @@ import numpy as np
 from timingcam.engine import Engine
 from timingcam.errors import CannotMeasure
 from timingcam.reckoning.assemble import btdc_of_marks
+from timingcam.seeing.circle import wrap
 from timingcam.seeing.clip import ClipInfo
 from timingcam.seeing.flashes import Flashes
 from timingcam.seeing.light import FlashLight, LitPicture
-from timingcam.seeing.marks import mark_places, sense_of, wrap
+from timingcam.seeing.marks import mark_places, sense_of
 from timingcam.seeing.naming import how_clear
 from timingcam.seeing.opening import DO_OPENING, NotAPart
 from timingcam.seeing.part_view import Told, find_part_view

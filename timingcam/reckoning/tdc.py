@@ -29,7 +29,8 @@ from timingcam.reckoning.piston import mark_btdc_deg
 from timingcam.reckoning.result import BudgetRow, ClipFacts, Estimate
 from timingcam.reckoning.scenery import Scenery, scenery_of
 from timingcam.reckoning.stops import DO_STOPS, Contact, Middle, contacts_of, middle_of_stops
-from timingcam.seeing.marks import Mark, wrap
+from timingcam.seeing.circle import wrap
+from timingcam.seeing.marks import Mark
 from timingcam.seeing.slow import FineTurns, in_step, near, read_frames
 
 MOST_READ = 12  # frames read finely in one rest; more err alike

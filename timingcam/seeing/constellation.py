@@ -16,8 +16,9 @@ import numpy as np
 
 from timingcam.engine import Engine
 from timingcam.errors import CannotMeasure
+from timingcam.seeing.circle import wrap
 from timingcam.seeing.lines import Line, are_alike, find_lines
-from timingcam.seeing.marks import OUTSIDE, Hints, Maps, Place, wrap
+from timingcam.seeing.marks import OUTSIDE, Hints, Maps, Place
 from timingcam.seeing.rivals import borders, but_flanks, but_ground, is_explained
 
 SPACING_TOLERANCE_DEG = 1.6  # our choice: marks put on by hand are up to a degree off

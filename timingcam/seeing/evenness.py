@@ -104,15 +104,19 @@ def unevenness(times_s: list[np.ndarray]) -> np.ndarray:
 
 
 def sd_by_evenness(time_s: np.ndarray) -> float:
-    """Sd of single times, seconds, from how far flashes are off locally even running.
-
-    An engine's own unevenness is in it, so that it is no less than what the times are off by. Infinite where the
-    flashes do not come evenly, or are too few: what they are off by then is of sparks that were miscounted.
+    """Sd of single times from how far flashes are off locally even running.
 
     Parameters
     ----------
     time_s : ndarray, shape (n_flashes,)
         In time order.
+
+    Returns
+    -------
+    float
+        Seconds. An engine's own unevenness is in it, so that it is no less than what the times are off by. Infinite
+        where the flashes do not come evenly, or are too few: what they are off by then is of sparks that were
+        miscounted.
     """
     if not unevenness([time_s])[0] < LEAST_EVEN:
         return np.inf

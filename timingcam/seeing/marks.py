@@ -12,11 +12,11 @@ tdc - s·(turn + zero - index), whichever mark is looked at.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import overload
 
 import numpy as np
 
 from timingcam.engine import Engine, RotorMark
+from timingcam.seeing.circle import wrap
 from timingcam.seeing.drum import Drum
 from timingcam.seeing.pose import Pose
 from timingcam.seeing.strips import Grid
@@ -156,15 +156,6 @@ def sense_of(engine: Engine) -> int:
     The stored picture is what the camera saw; a container that asks to be shown mirrored does not change that.
     """
     return 1 if engine.rotor.turns == "clockwise" else -1
-
-
-@overload
-def wrap(deg: float) -> float: ...
-@overload
-def wrap(deg: np.ndarray) -> np.ndarray: ...
-def wrap(deg: float | np.ndarray) -> float | np.ndarray:
-    """To the range -180 to 180."""
-    return (deg + 180.0) % 360.0 - 180.0
 
 
 def advance_seen(marks: Marks, turns_deg: np.ndarray, engine: Engine, cylinder: str, sense: int) -> np.ndarray:

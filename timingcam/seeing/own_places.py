@@ -15,8 +15,9 @@ from dataclasses import replace
 import numpy as np
 
 from timingcam.errors import CannotMeasure
+from timingcam.seeing.circle import wrap
 from timingcam.seeing.lines import WIDTHS_DEG, Line, centreline, line_response
-from timingcam.seeing.marks import BAND, Maps, Mark, Marks, Place, wrap
+from timingcam.seeing.marks import BAND, Maps, Mark, Marks, Place
 from timingcam.seeing.strips import Grid
 
 INSIDE = 0.985  # of the rim: its own edge is no mark

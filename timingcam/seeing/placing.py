@@ -11,9 +11,10 @@ from dataclasses import replace
 
 import numpy as np
 
+from timingcam.seeing.circle import wrap
 from timingcam.seeing.constellation import SPACING_TOLERANCE_DEG, Reading
 from timingcam.seeing.lines import Line, are_twins, centreline, find_lines
-from timingcam.seeing.marks import INSIDE, OUTSIDE, Index, Maps, Mark, Marks, Place, wrap
+from timingcam.seeing.marks import INSIDE, OUTSIDE, Index, Maps, Mark, Marks, Place
 
 CLOSE_DEG = 1.0  # once the others are known
 MISFIT_DEG = 0.5

@@ -9,8 +9,8 @@ from __future__ import annotations
 
 import numpy as np
 
+from timingcam.seeing.circle import wrap
 from timingcam.seeing.lines import Line, are_twins
-from timingcam.seeing.marks import wrap
 
 FLANK = 1.2  # of the widths together: what lies beside a line, of the other sign, is its own background
 PLAINER = 1.5  # our choice, of scores, in which what is plain counts little more the plainer it is

@@ -17,8 +17,9 @@ import numpy as np
 
 from timingcam.seeing.angles import SETTLED_RAD, Turn, fits, read_turn, turned
 from timingcam.seeing.cells import Cells, RotorMap, telling_cells
+from timingcam.seeing.circle import wrap
 from timingcam.seeing.side_by_side import side_by_side
-from timingcam.seeing.sides import AROUND_DEG, WIDEST_DEG, about, alike_at_one_speed, groups_of, half_turn
+from timingcam.seeing.sides import AROUND_DEG, WIDEST_DEG, about, alike_at_one_speed, groups_of
 from timingcam.seeing.speeds import evenly
 from timingcam.seeing.strips import Grid, pattern_trust, recentred
 
@@ -157,7 +158,7 @@ def _joined(
         within = replace(rotor, between_deg=(by_deg[0], by_deg[1]), surely=True)
         by = read_turn(within, telling_cells(within), theirs.light + rotor.still, theirs.known > 0.5)
         if by is not None:
-            moved = {k: replace(turn, deg=half_turn(turn.deg + by.deg)) for k, turn in enumerate(own) if turn}
+            moved = {k: replace(turn, deg=wrap(turn.deg + by.deg)) for k, turn in enumerate(own) if turn}
             main = [moved.get(k, turn) for k, turn in enumerate(main)]
     rotor, main = _settled(_rebuilt(begins, *seen, main), seen, main, only_near=True)
     if not any(turn is not None and fits(turn) for turn in main):

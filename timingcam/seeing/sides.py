@@ -10,6 +10,7 @@ from __future__ import annotations
 import numpy as np
 
 from timingcam.seeing.angles import Turn, fits
+from timingcam.seeing.circle import wrap
 
 # Our choice: no advancer moves the spark further; other flashes lie so far beyond the ends of those looked at, at most.
 WIDEST_DEG, AROUND_DEG = 45.0, 20.0
@@ -35,7 +36,7 @@ def groups_of(turns: list[Turn | None]) -> list[set[int]]:
 def about(turns: list[Turn | None]) -> tuple[float, float]:
     """Between which angles those of the flashes that fit may lie, and as far beyond as others do at most."""
     degs = np.array([turn.deg for turn in turns if turn is not None and fits(turn)])
-    off = (degs - degs[0] + 180.0) % 360.0 - 180.0
+    off = np.asarray(wrap(degs - degs[0]))
     return float(degs[0] + off.min() - AROUND_DEG), float(degs[0] + off.max() + AROUND_DEG)
 
 
@@ -48,9 +49,5 @@ def alike_at_one_speed(turns: list[Turn | None], side: set[int], other: set[int]
     for k in told.keys() & other:
         near = min(own, key=lambda one: abs(rate[one] - rate[k]), default=k)
         if near != k and abs(rate[near] - rate[k]) < LIKE_RATE:
-            apart.append(half_turn(told[k] - told[near]))
+            apart.append(float(wrap(told[k] - told[near])))
     return len(apart) >= LEAST_ALIKE and abs(float(np.median(apart))) < LIKE_DEG
-
-
-def half_turn(deg: float) -> float:
-    return (deg + 180.0) % 360.0 - 180.0

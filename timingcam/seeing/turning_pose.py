@@ -19,6 +19,7 @@ import numpy as np
 from timingcam.seeing.angles import Turn, turned
 from timingcam.seeing.cells import RotorMap
 from timingcam.seeing.pose import N_FREE, Pose, poses_of_ellipse
+from timingcam.seeing.rigid import CIRCLE_HEIGHT_SD
 from timingcam.seeing.rings import Ring
 from timingcam.seeing.skew import weight_of_cells
 from timingcam.seeing.steady import reader_of
@@ -36,9 +37,9 @@ ALIKE_SHAPE = 0.003  # our choice, of a ring's size: three parts in a thousand a
 # Our choice, rim radii: rings on the case, a millimetre off the plane of the marks, are seen 0.1 mm aside at 5 degrees.
 CENTRE_SD = 0.0015
 CLEARLY = 1.6  # our choice: the spread of centres of one way to lean over that of the other
-# Our choice, rim radii: a case's bore or a hub's step is one to three millimetres off the rotor's plane, and is seen
-# aside by that where the view is oblique. Centres that lie apart by no more than twice as much tell of no way to lean.
-HEIGHT_SD, CLEARLY_APART = 0.03, 2.0
+# Our choice: rings that stand off the rotor's plane are seen aside by that; centres that lie apart by no more than
+# twice as much tell of no way to lean.
+CLEARLY_APART = 2.0
 SIZE_SD, FOCAL_LOG_SD = 0.02, 0.35  # not found here; as the view has them
 MIN_COVERAGE, LEAST_RING, LARGEST_RING = 0.85, 0.25, 1.35  # of a ring to be asked for the tilt; sizes in rim radii
 HUBER = 1.345
@@ -129,7 +130,7 @@ def guesses(start: Pose, rings: list[Ring]) -> list[Guess]:
         return [_agreed(best, pairs)[0]]
     (one, its_spread), (other, others_spread) = _agreed(best, pairs), _agreed(mirror, pairs)
     less, more = sorted((its_spread, others_spread))
-    aside_px = HEIGHT_SD * float(np.hypot(*best)) * start.size_px
+    aside_px = CIRCLE_HEIGHT_SD * float(np.hypot(*best)) * start.size_px
     if more > max(CLEARLY * less, CLEARLY_APART * aside_px):
         return [one if its_spread < others_spread else other]
     return [one, other]
