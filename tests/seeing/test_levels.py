@@ -43,12 +43,14 @@ def test_light_that_only_flickers_is_refused() -> None:
         in_flashes(lamp.astype(np.float32))
 
 
-def test_a_dark_line_along_the_rows_is_of_the_scene() -> None:
-    """An opening's lower edge in shade: 3 of 240 rows give 0.55 of the light that their neighbours give."""
+@pytest.mark.parametrize("share", [0.55, 0.3], ids=["shade", "a gap"])
+def test_a_dark_line_along_the_rows_is_of_the_scene(share: float) -> None:
+    """An opening's lower edge in shade, or the gap below a rotor's edge: 3 of 240 rows give so little of the light
+    that their neighbours give."""
     camera = Camera()
     flash_s = even_flashes(camera)
     rows = light(camera, flash_s)
-    rows[:, 117:120] *= 0.55
+    rows[:, 117:120] *= share
     lit, _, _ = in_flashes(rows)
     # Three rows are meant over, so that those beside the line's ends are between the two.
     away = np.r_[0:116, 118:119, 121 : camera.n_rows]

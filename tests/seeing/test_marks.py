@@ -520,3 +520,20 @@ def test_a_notch_that_shows_in_few_rows_is_an_index_beside_a_hole() -> None:
 
 def test_the_edge_of_a_hole_is_none() -> None:
     assert all(apart_deg(line.deg, -75.0) > 3.0 for line in index_candidates(in_a_hole(-75.0, notch=False), Hints()))
+
+
+def test_the_tip_of_a_pointer_over_the_gap_beside_an_edge_is_an_index() -> None:
+    """It ends before radius 1, where the opening does; the rotor ended before it."""
+    maps = in_a_hole(-40.0, notch=False)
+    rotor = np.where(GRID.radii[:, None] < 0.93, maps.rotor, 0.0).astype(np.float32)
+    away = (np.arange(GRID.n_angles) * GRID.step_deg + 75.0 + 180) % 360 - 180
+    still = maps.still.copy()
+    tip = np.flatnonzero((GRID.radii > 0.95) & (GRID.radii < 1.0))
+    still[tip] += np.where(np.abs(away) < 1.0, -DARK, 0.0).astype(np.float32)
+
+    def nearest_deg(at: Maps) -> float:
+        return min((apart_deg(line.deg, -75.0) for line in index_candidates(at, Hints())), default=180.0)
+
+    assert nearest_deg(replace(maps, rotor=rotor, still=still)) < CLOSE_DEG + GRID.step_deg
+    # Where the rotor itself reaches as far, what stands still there may be a mark of its own.
+    assert nearest_deg(replace(maps, still=still)) > 3.0

@@ -83,7 +83,7 @@ def index_candidates(maps: Maps, hints: Hints) -> list[Line]:
 
     Only what shows outside of the rim counts: inside, the rotor's own marks stand still too while the speed is steady.
     """
-    outside = maps.grid.radii > OUTSIDE * maps.rim
+    outside = maps.is_beside()
     lines = find_lines(maps.still[outside], maps.grid.some(outside), most=60)
     reach = _merged([line for line in lines if line.inner < maps.rim * (1 + maps.beside.farthest)])
     if hints.index_deg is None:

@@ -22,6 +22,8 @@ from timingcam.seeing.side_by_side import side_by_side
 LEAST_OF_AMBIENT = 0.06  # our choice: what a passing shadow, or exposure that hunts, may do to whole rows
 MIN_CONTRAST = 5.0  # our choice: a flash must stand this many row-noise sds over the ambient light
 DO_LIGHT = "film nearer, with the strobe nearer to the marks and less light from elsewhere"
+ABOUT = 40  # our choice: of the rows, so many parts on either side of a row tell with it whether a flash lit it
+SELDOM = 0.5  # our choice: of the frames in which those say so
 STEEP_SHARE = 0.25  # our choice: of the brightest light; a smaller change over a few rows is no flash's edge
 FEWEST_STEPS = 12
 DIM = 0.4  # our choice: of the usual row's light
@@ -89,14 +91,25 @@ def in_flashes(light: np.ndarray) -> tuple[np.ndarray, float, np.ndarray]:
 
 
 def _usual(over: np.ndarray, flash: np.ndarray, most: float) -> np.ndarray:
-    """The usual light of rows that one flash lit: the brightest frames overstate it."""
+    """The usual light of rows that one flash lit: the brightest frames overstate it.
+
+    Where those about a row say that it was lit much more often than its own light does, it is a dark one, of a gap
+    along the rows, and they are believed.
+    """
+    about = max(3, over.shape[1] // ABOUT)
+    over_about = _smooth(over, about)
     for _ in range(2):
-        bright = np.where((over > 0.5 * flash) & (over < most * flash), over, np.nan)
+        flash_about = _smooth(flash, about)[0]
+        own = (over > 0.5 * flash) & (over < most * flash)
+        theirs = (over_about > 0.5 * flash_about) & (over_about < most * flash_about)
+        often = theirs.sum(axis=0)
+        dark = (own.sum(axis=0) < SELDOM * often) & (often >= ENOUGH_FRAMES)
+        bright = np.where(np.where(dark, theirs, own), over, np.nan)
         with warnings.catch_warnings():
             warnings.simplefilter("ignore", RuntimeWarning)  # rows that were never lit have no median
             usual = np.nanmedian(bright, axis=0)
         usual = np.where(np.isfinite(usual), usual, flash)
-        wide, fine = _smooth(usual, max(2, over.shape[1] // 80)), _smooth(usual, 1)
+        wide, fine = _smooth(usual, max(2, over.shape[1] // 80))[0], _smooth(usual, 1)[0]
         # A straight edge of the scene along the rows is sharp: where enough frames tell, so is the flash's light.
         told = np.isfinite(bright).sum(axis=0) >= ENOUGH_FRAMES
         flash = np.maximum(np.where(told, fine, wide), 0.15 * float(np.median(usual)))
@@ -185,7 +198,7 @@ def _shifted(light: np.ndarray, rows: np.ndarray) -> np.ndarray:
 def _brightest(over: np.ndarray) -> np.ndarray:
     n_top = max(3, round(0.004 * len(over)))
     top = np.partition(over, -n_top, axis=0)[-n_top:].mean(axis=0) if len(over) > n_top else over.max(axis=0)
-    return _smooth(top, max(3, over.shape[1] // 40))
+    return _smooth(top, max(3, over.shape[1] // ABOUT))[0]
 
 
 def _one_flash(share: np.ndarray) -> float:
@@ -198,6 +211,16 @@ def _one_flash(share: np.ndarray) -> float:
     return min(1.0, float(np.median(heights))) if len(heights) >= FEWEST_STEPS else 1.0
 
 
-def _smooth(profile: np.ndarray, half: int) -> np.ndarray:
-    width = 2 * half + 1
-    return cv2.blur(profile.astype(np.float32)[None, :], (width, 1), borderType=cv2.BORDER_REPLICATE)[0]
+def _smooth(profiles: np.ndarray, half: int) -> np.ndarray:
+    """The mean of as many on either side, along the rows of one profile or of several, shape (n, n_rows), of those
+    that are known; NaN where none is."""
+    profiles = np.atleast_2d(profiles).astype(np.float32)
+    known = np.isfinite(profiles)
+    if known.all():
+        return _blurred(profiles, half)
+    share = _blurred(known.astype(np.float32), half)
+    return np.where(share > 0, _blurred(np.where(known, profiles, 0), half) / np.maximum(share, 1e-6), np.nan)
+
+
+def _blurred(profiles: np.ndarray, half: int) -> np.ndarray:
+    return cv2.blur(profiles, (2 * half + 1, 1), borderType=cv2.BORDER_REPLICATE)

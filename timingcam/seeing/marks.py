@@ -104,6 +104,17 @@ class Maps:
         band = (self.grid.radii > BAND * self.rim) & (self.grid.radii < INSIDE * self.rim)
         return bool((self.rotor[band, column] != 0).mean() > 0.5)
 
+    def is_beside(self) -> np.ndarray:
+        """Which of the grid's radii are beside the rotor, shape (n_radii,) of bool.
+
+        Of an edge, an opening shows a dark gap beside it as well, into which a pointer's tip reaches.
+        """
+        least = OUTSIDE * self.rim
+        if not self.whole:
+            last = self.grid.radii[(self.rotor != 0).any(axis=1)].max(initial=0.0)
+            least = min(least, float(last) + (OUTSIDE - 1.0) * self.rim)
+        return self.grid.radii > least
+
     def bend_sd_deg(self, mark_deg: float, index_deg: float) -> float:
         """Doubt of the angle from the index to a mark that comes from the pose: marks far from the index suffer
         most."""

@@ -47,6 +47,7 @@ SCALE_ROUNDS, SETTLED_SCALE, LEAST_SCALE_SD = 6, 0.03, 0.004  # our choice: as w
 # squarely, to some ten degrees.
 CENTRE_SD, SQUARE_SD_RAD = 0.02, 0.2
 NO_WORSE = 1.03  # our choice: what is left unexplained hangs on which cells are seen, a little
+ENDS_PERCENT = 99.5  # our choice: of what shows of an edge, a few pixels are beside it
 SIZE_SD = 1e-4  # where no rim is seen, where radius 1 lies is a name only
 
 
@@ -220,8 +221,10 @@ def _from_end_to_end(seen: _Seen, start: _Start) -> _Start:
     """The same with radius 1 where the edge ends towards the index, which a change of tilt moves."""
     if not isinstance(start.pose, Drum):
         return start
-    radius = np.linalg.norm(start.pose.to_plane(seen.opening.hull_px), axis=1)
-    return replace(start, pose=start.pose.between(np.nanmin(radius), np.nanmax(radius), EDGE_WIDTH))
+    at_px = np.argwhere(seen.part.shows)[:, ::-1].astype(float)
+    radius = np.linalg.norm(start.pose.to_plane(at_px), axis=1)
+    ends = np.nanpercentile(radius, [100 - ENDS_PERCENT, ENDS_PERCENT])
+    return replace(start, pose=start.pose.between(*ends, EDGE_WIDTH))
 
 
 def _mark_lines(maps: Maps) -> list[Line]:
