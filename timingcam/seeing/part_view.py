@@ -223,8 +223,8 @@ def _from_end_to_end(seen: _Seen, start: _Start) -> _Start:
         return start
     at_px = np.argwhere(seen.part.shows)[:, ::-1].astype(float)
     radius = np.linalg.norm(start.pose.to_plane(at_px), axis=1)
-    ends = np.nanpercentile(radius, [100 - ENDS_PERCENT, ENDS_PERCENT])
-    return replace(start, pose=start.pose.between(*ends, EDGE_WIDTH))
+    inner, outer = np.nanpercentile(radius, [100 - ENDS_PERCENT, ENDS_PERCENT])
+    return replace(start, pose=start.pose.between(float(inner), float(outer), EDGE_WIDTH))
 
 
 def _mark_lines(maps: Maps) -> list[Line]:
