@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 import pytest
 
-from timingcam.seeing.arcs import _where_it_ends, find_arcs
+from timingcam.seeing.arcs import HoleTold, _where_it_ends, find_arcs
 from timingcam.seeing.light import FlashLight, LitPicture
 from timingcam.seeing.mosaic import lay
 from timingcam.seeing.opening import NotAPart, Opening, find_opening
@@ -55,7 +55,7 @@ def test_what_moves_is_in_the_hole_and_marks_run_across_its_run() -> None:
 
 def test_arcs_tell_a_centre_far_outside_of_the_picture() -> None:
     mean, known, opening = opened(CENTRE, RIM_PX, HOLE_PX)
-    found = find_arcs(mean, known, opening, 60.0)
+    found = find_arcs(mean, known, opening, HoleTold(60.0))
     # Over the hole's 184 px an arc rises by 11 px; a quarter of a pixel of that is a fortieth of the radius.
     assert np.linalg.norm(found.pose.centre_px - CENTRE) < RIM_PX / 40
     top = found.pose.to_image(np.array([0.0, -1.0]))
@@ -74,7 +74,7 @@ def through_the_hole(mean: np.ndarray, opening: Opening) -> Opening:
 def test_a_dark_gap_beyond_the_rim_is_no_part_of_the_rotor() -> None:
     """Light that strays about the hole makes the gap change too."""
     mean, known, opening = opened(CENTRE, RIM_PX, HOLE_PX)
-    found = find_arcs(mean, known, through_the_hole(mean, opening), 60.0)
+    found = find_arcs(mean, known, through_the_hole(mean, opening), HoleTold(60.0))
     assert len(found.rim_px) > 20
     assert np.linalg.norm(found.rim_px - CENTRE, axis=1) == pytest.approx(RIM_PX, abs=3.0)
 
@@ -112,8 +112,8 @@ def test_the_holes_own_edge_is_not_about_the_rotors_centre() -> None:
     turned = np.where((off > 0) & (off < 10), 0.5 + 0.4 * np.sin(off * np.pi / 2.5), mean).astype(np.float32)
     all_round = through_the_hole(mean, opening)
     with pytest.raises(NotAPart):
-        find_arcs(turned, known, all_round, 60.0)
-    found = find_arcs(turned, known, all_round, 60.0, a_part=True)
+        find_arcs(turned, known, all_round, HoleTold(60.0))
+    found = find_arcs(turned, known, all_round, HoleTold(60.0), a_part=True)
     assert np.linalg.norm(found.pose.centre_px - CENTRE) < RIM_PX / 20
 
 
@@ -129,7 +129,7 @@ def test_a_pebbled_cover_has_edges_all_round() -> None:
     shows = np.zeros(around.shape, bool)
     shows[H : 2 * H, W : 2 * W] = opening.shows
     wide = Opening(shows, opening.hull_px + corner, opening.run_rad)
-    found = find_arcs(around.astype(np.float32), np.ones(around.shape, bool), wide, 60.0)
+    found = find_arcs(around.astype(np.float32), np.ones(around.shape, bool), wide, HoleTold(60.0))
     # No more than a start is asked: blobs beside the hole draw the centre along. Its rim is where it is.
     assert np.linalg.norm(found.pose.centre_px - corner - CENTRE) < RIM_PX / 10
     assert found.pose.to_image(np.array([0.0, -1.0]))[1] == pytest.approx(H + CENTRE[1] - RIM_PX, abs=3.0)
@@ -139,7 +139,7 @@ def test_a_centre_in_view_is_no_part() -> None:
     """The cover is off: the whole rotor shows, and is to be looked for as such."""
     whole = opened(np.array([160.0, 120.0]), 90.0, 400.0)
     with pytest.raises(NotAPart):
-        find_arcs(*whole, 60.0)
+        find_arcs(*whole, HoleTold(60.0))
 
 
 def test_where_nothing_moves_nothing_shows() -> None:

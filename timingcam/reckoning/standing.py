@@ -15,6 +15,7 @@ import numpy as np
 from timingcam.engine import Engine
 from timingcam.errors import CannotMeasure
 from timingcam.reckoning.assemble import btdc_of_marks
+from timingcam.seeing.arcs import HoleTold
 from timingcam.seeing.circle import wrap
 from timingcam.seeing.clip import ClipInfo
 from timingcam.seeing.flashes import Flashes
@@ -28,6 +29,7 @@ from timingcam.seeing.whole_view import find_view
 
 NEVER_TURNS_DEG = 1.0  # our choice: over a clip's speeds the spark moves the marks by many times that
 FAR_ROUND_DEG = 75.0  # our choice: further round than any advancer moves the marks
+FAR_SLACK = 3.0  # our choice: less may show than the hole, in which marks move
 HOLE_SLACK = 1.25  # our choice: a cover stands nearer to the camera than the rotor, and its hole appears larger
 
 
@@ -59,7 +61,7 @@ def first_view(
     if on_edge or engine.rotor.window_mm is not None:
         btdc, sense = btdc_of_marks(engine), sense_of(engine)
         judge = partial(how_clear, engine=engine, cylinder=cylinder, btdc=btdc)
-        told = Told(mark_places(engine, btdc, sense), sense, on_edge, _widest_deg(engine), judge)
+        told = Told(mark_places(engine, btdc, sense), sense, on_edge, _hole_of(engine), judge)
         try:
             return find_part_view(info, flashes, light, lit, told)
         except NotAPart:
@@ -102,8 +104,9 @@ def _turns(view: View) -> bool:
     return bool(np.ptp(np.percentile(off[np.abs(off) < FAR_ROUND_DEG], [5, 95])) > NEVER_TURNS_DEG)
 
 
-def _widest_deg(engine: Engine) -> float:
-    """How wide a part of a rotor's face its timing hole can show, as an angle about the rotor's centre."""
+def _hole_of(engine: Engine) -> HoleTold:
+    """What can show of a rotor's face through its timing hole."""
     across = (engine.rotor.window_mm or 0.0) / engine.rotor.rim_diameter_mm
     # A hole's middle stands at most its own radius within the rim.
-    return HOLE_SLACK * 2.0 * float(np.degrees(np.arcsin(min(across / max(1.0 - across, across), 1.0))))
+    widest_deg = HOLE_SLACK * 2.0 * float(np.degrees(np.arcsin(min(across / max(1.0 - across, across), 1.0))))
+    return HoleTold(widest_deg, FAR_SLACK * 0.5 / across if across else np.inf)

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from functools import partial
 
 import cv2
 import numpy as np
@@ -37,6 +36,15 @@ WITH_A_LUG = 0.7  # our choice: of a gap, what a lug in it may fill
 RIM_BEYOND, RIM_WITHIN = 0.10, 0.06  # our choice, of the opening's longer side: how far a mark ends from the rim
 
 
+@dataclass(frozen=True, slots=True)
+class HoleTold:
+    """What a hole of the size that is told can show of the rotor: how wide a part at most, as an angle about its
+    centre; and how far off that is at most, from the middle of what shows, in its longer sides."""
+
+    widest_deg: float = 90.0
+    farthest: float = np.inf
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class ArcsSeen:
     """A pose to begin with, in which the rim has radius 1; points of the rim, and of each of the other arcs."""
@@ -47,7 +55,13 @@ class ArcsSeen:
 
 
 def find_arcs(
-    mean: np.ndarray, known: np.ndarray, opening: Opening, widest_deg: float = 90.0, *, a_part: bool = False
+    mean: np.ndarray,
+    known: np.ndarray,
+    opening: Opening,
+    hole: HoleTold = HoleTold(),
+    *,
+    a_part: bool = False,
+    centre: np.ndarray | None = None,
 ) -> ArcsSeen:
     """Find the centre that arcs in the opening are about, and the rim among them.
 
@@ -56,16 +70,17 @@ def find_arcs(
     mean : ndarray, shape (h, w), float32
     known : ndarray of bool, same shape
     opening : Opening
-    widest_deg : float
-        What a hole can show of the rotor, as an angle about its centre.
+    hole : HoleTold
     a_part : bool
         Whether it is known that only a part shows. The hole's own edge is round too, about a centre in it, and may show
         more edges than all arcs of the rotor: then it is not taken for that.
+    centre : ndarray, shape (2,), optional
+        Where that is known already, pixels: then there need not be any arcs.
 
     Raises
     ------
     NotAPart
-        If there is no centre that arcs are about, or it lies in the opening itself.
+        If there is no centre that arcs are about, or it lies in the opening itself, or too far off.
     """
     reach = opening.reach_px()
     margin = max(3, round(2 * RIM_BEYOND * reach)) | 1
@@ -75,16 +90,14 @@ def find_arcs(
                    np.clip(np.rint(found.xy[:, 0]).astype(int), 0, mean.shape[1] - 1)]  # fmt: skip
     keep = np.flatnonzero(within)[:MOST_EDGES]
     edges = Edges(found.xy[keep], found.unit[keep], found.strength[keep])
-    if len(edges.xy) < LEAST_EDGES:
-        raise _no_arcs("too few edges in the opening to tell where the rotor's centre is")
-    centre = _common_centre(edges, reach, partial(_part_about, opening, widest_deg) if a_part else None)
-    facing = np.abs(_aside(edges, centre)) < POINTS_AT
-    if facing.sum() < LEAST_EDGES:
-        raise _no_arcs("no arcs in the opening about one centre")
-    edges = Edges(edges.xy[facing], edges.unit[facing], edges.strength[facing])
-    centre, arcs = _arcs_about(edges, centre)
+    if centre is None:
+        centre, arcs, edges = _told_by_arcs(edges, opening, hole, a_part=a_part)
+    else:
+        arcs, edges = [], edges.some(np.abs(_aside(edges, centre)) < POINTS_AT)
     outer = _where_it_ends(mean, opening, centre)
-    if not _part_about(opening, widest_deg, centre) or _all_round(found, centre, [r for r, _ in arcs]) > MOST_ROUND:
+    if _distance(opening, centre) > hole.farthest:
+        raise _no_arcs("arcs in the opening about a centre further off than the rotor's own can be")
+    if not _part_about(opening, hole, centre) or _all_round(found, centre, [r for r, _ in arcs]) > MOST_ROUND:
         raise InView(
             found="a rotor whose centre or most of whose rim is in view", expected="a part of its face, at a timing "
             "hole", do=DO_OPENING,
@@ -95,10 +108,33 @@ def find_arcs(
     return ArcsSeen(_facing_pose(centre, radius, mean.shape), np.zeros((0, 2)) if rim is None else rim[1], others)
 
 
-def _part_about(opening: Opening, widest_deg: float, centre: np.ndarray) -> bool:
+def _told_by_arcs(
+    edges: Edges, opening: Opening, hole: HoleTold, *, a_part: bool
+) -> tuple[np.ndarray, list[tuple[float, np.ndarray]], Edges]:
+    """The centre that arcs are about, their radii and points, and the edges that face it."""
+    if len(edges.xy) < LEAST_EDGES:
+        raise _no_arcs("too few edges in the opening to tell where the rotor's centre is")
+
+    def may_be(centre: np.ndarray) -> bool:
+        return _part_about(opening, hole, centre) and _distance(opening, centre) <= hole.farthest
+
+    centre = _common_centre(edges, opening.reach_px(), may_be if a_part else None)
+    facing = np.abs(_aside(edges, centre)) < POINTS_AT
+    if facing.sum() < LEAST_EDGES:
+        raise _no_arcs("no arcs in the opening about one centre")
+    edges = edges.some(facing)
+    return *_arcs_about(edges, centre), edges
+
+
+def _part_about(opening: Opening, hole: HoleTold, centre: np.ndarray) -> bool:
     """Whether what shows can be a part of a rotor about that centre, seen through a hole at its rim."""
     outer = float(np.linalg.norm(opening.hull_px - centre, axis=1).max())
-    return _nearest(opening, centre) >= LEAST_INNER * outer and _span_deg(opening, centre) <= widest_deg
+    return _nearest(opening, centre) >= LEAST_INNER * outer and _span_deg(opening, centre) <= hole.widest_deg
+
+
+def _distance(opening: Opening, centre: np.ndarray) -> float:
+    """How far off a centre is from the middle of what shows, in its longer sides."""
+    return float(np.linalg.norm(centre - opening.middle_px())) / (2 * opening.reach_px())
 
 
 def _where_it_ends(mean: np.ndarray, opening: Opening, centre: np.ndarray) -> float:

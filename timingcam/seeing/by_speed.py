@@ -76,7 +76,7 @@ def usual_over(stack: Stack, rate_hz: np.ndarray, mean: np.ndarray, where: np.nd
     rows, cols = np.nonzero(where)
     box = slice(rows.min(), rows.max() + 1), slice(cols.min(), cols.max() + 1)
     chosen = evenly(rate_hz, _changes(stack, mean.shape, box, where[box]))
-    laid = np.stack([_seen_at(stack, k, mean.shape, box) for k in chosen])
+    laid = np.stack([seen_at(stack, k, mean.shape, box) for k in chosen])
     seen = np.isfinite(laid).sum(axis=0)
     laid[:, seen < LEAST_SEEN] = 0.0
     result = mean.copy()
@@ -100,9 +100,9 @@ def bright_of(where: np.ndarray, usual: np.ndarray) -> np.ndarray:
 def _changes(stack: Stack, shape: tuple[int, ...], box: tuple[slice, slice], where: np.ndarray) -> np.ndarray:
     """Mean square by which each picture differs from the next there; the usual one where they share little."""
     change = np.full(len(stack.lit) - 1, np.nan)
-    before = _seen_at(stack, 0, shape, box)
+    before = seen_at(stack, 0, shape, box)
     for k in range(len(change)):
-        after = _seen_at(stack, k + 1, shape, box)
+        after = seen_at(stack, k + 1, shape, box)
         apart = ((after - before) ** 2)[where]
         both = np.isfinite(apart)
         if both.mean() > LEAST_SHARED:
@@ -112,7 +112,7 @@ def _changes(stack: Stack, shape: tuple[int, ...], box: tuple[slice, slice], whe
     return np.where(np.isfinite(change), change, usual)
 
 
-def _seen_at(stack: Stack, k: int, shape: tuple[int, ...], box: tuple[slice, slice]) -> np.ndarray:
+def seen_at(stack: Stack, k: int, shape: tuple[int, ...], box: tuple[slice, slice]) -> np.ndarray:
     """What a picture shows in a part of the reference; NaN where it shows nothing."""
     (h, w), lit, inverse = shape, stack.lit[k], cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
     warp = stack.shifts[k].matrix()

@@ -41,6 +41,8 @@ LEAST_FIT = 0.25  # of plausibility; beyond 16 degrees off the file's curve
 EVEN_WITHIN_DEG = 3.0  # our choice: a pointer's tip
 LEAST_EVEN = 0.1
 PLAIN_A_ROW, FEWEST_ROWS = 3.0, 4  # our choice: of score; a row of texture reaches 1.5, a row of a notch 3.8 or more
+# Our choice: about a short index; times the most that anything else there stands out; cells to say so.
+HERE_DEG, PLAIN_HERE, FEWEST_ABOUT = 9.0, 3.0, 12
 EVEN_ENOUGH = 0.8  # our choice, of a short index: a notch comes to 0.97 or more, what else is there to 0.66
 LEAST_CLAIM = 0.2  # our choice: of the best; what looks much less like an index is none
 CLEARLY_EVEN, MORE_EVEN = 0.7, 0.2  # our choice: sides that mirror each other; worth moving the line for
@@ -96,9 +98,30 @@ def index_candidates(maps: Maps, hints: Hints) -> list[Line]:
 
 
 def _short_index(maps: Maps, line: Line) -> bool:
-    """Whether a line is short, as beside a hole little shows, but plain in each of its rows, and even: an opening's own
-    edge is plain, but not even, and texture is neither."""
-    return is_plain_throughout(maps, line) and _about_its_middle(maps, line)[1] > EVEN_ENOUGH
+    """Whether a line is short, as beside a hole little shows, but plain in each of its rows, or by what is about it,
+    and even: an opening's own edge is plain, but not even, and texture is neither."""
+    plain = is_plain_throughout(maps, line) or _is_plain_here(maps, line)
+    return plain and _about_its_middle(maps, line)[1] > EVEN_ENOUGH
+
+
+def _is_plain_here(maps: Maps, line: Line) -> bool:
+    """Whether a line stands out from what is some degrees about it, at its radii: further round, the hole's own edges
+    cross them."""
+    radii, step = maps.grid.radii, maps.grid.step_deg
+    rows = (radii >= line.inner) & (radii <= line.outer)
+    if np.count_nonzero(rows) < FEWEST_ROWS:
+        return False
+    n_cells = round(HERE_DEG / step)
+    here = maps.still[rows].mean(axis=0).take(round(line.deg / step) + np.arange(-n_cells, n_cells + 1), mode="wrap")
+    wide = max(1, round(line.width_deg / step))
+    smooth = np.convolve(here, np.ones(wide) / wide, mode="same")
+    # A line is that much brighter, or darker, than what is beside it on both sides.
+    response = smooth - 0.5 * (np.roll(smooth, 2 * wide) + np.roll(smooth, -2 * wide))
+    off = np.abs(np.arange(-n_cells, n_cells + 1))
+    about = response[(off > 4 * wide) & (off < n_cells - 3 * wide)]
+    if len(about) < FEWEST_ABOUT:
+        return False
+    return abs(response[n_cells]) > PLAIN_HERE * float(np.abs(about).max())
 
 
 def _merged(lines: list[Line]) -> list[Line]:

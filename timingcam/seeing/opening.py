@@ -17,6 +17,8 @@ from timingcam.seeing.clip import ClipInfo, frames
 from timingcam.seeing.flashes import Flashes
 from timingcam.seeing.light import LitPicture
 from timingcam.seeing.mosaic import Stack
+from timingcam.seeing.rings import Ring, find_rings
+from timingcam.seeing.speeds import WIDEST_STEP
 from timingcam.seeing.survey import KEPT_BYTES
 
 UNSTEADY_PX = 0.7  # our choice: a picture laid so far aside makes that much of a still edge's slope
@@ -24,10 +26,13 @@ STANDS_OUT = 4.0  # our choice: what moves, over the noise of what stands still
 STILL_SHARE = 0.2  # our choice: of the picture, at least so much stands still, or no opening is seen
 SWAYING_PX, EDGE_PX, MOST = 2.0, 7, 0.5  # our choice: how far aside, an edge's breadth, share of what moves
 JOINED_SHARE = 0.08  # our choice, of the picture's shorter side: from a mark to the letter at its foot
+WHOLE, NEARLY_ALL = 0.7, 0.97  # our choice: of a hole's edge, of what moves in it
+OF_ONE_SHARE = 0.05  # our choice: of what stands out most; less beside it is a shake's or a reflection's
 THIN_SHARE = 0.01  # our choice: of the picture's shorter side; a still edge laid a little aside is thinner
 LEAST_SHARE = 0.001  # our choice: of the picture's area; less shows no marks that could be told
 MOST_SHOWN = 120  # our choice: pictures; each shows the opening, and little of the rotor
 SHOWS_SHARE = 0.6  # our choice: of the opening's rows, that a flash lit
+SHOWS_LEAST = 0.25  # our choice: of the same, where no flash lit more at about that speed
 TALL_PERCENT = 75.0  # our choice: of the pieces of flashes, some are cut off at a frame's edge
 FEWEST_BESIDE, EACH_BESIDE = 6, 8  # our choice: pictures above and below it, and one for so many that show it
 DO_OPENING = "hold the phone still and nearer, square to the opening, with its whole edge and the index in the picture"
@@ -50,6 +55,7 @@ class Opening:
     shows: np.ndarray
     hull_px: np.ndarray
     run_rad: float
+    hole: Ring | None = None  # the round one that it is, if it is
 
     def middle_px(self) -> np.ndarray:
         """The middle of its corners' box, shape (2,)."""
@@ -64,14 +70,20 @@ class Opening:
         return cv2.distanceTransform((~self.shows).astype(np.uint8), cv2.DIST_L2, 5) > margin_px
 
 
-def find_opening(stack: Stack, mean: np.ndarray, known: np.ndarray) -> Opening:
-    """Find where the picture changes from flash to flash.
+def find_opening(
+    stack: Stack, mean: np.ndarray, known: np.ndarray, *, may_be_round: bool = False, before: Opening | None = None
+) -> Opening:
+    """Find where the picture changes from flash to flash; or the round hole in which it does.
 
     Parameters
     ----------
     stack : Stack
     mean : ndarray, shape (h, w), float32
     known : ndarray of bool, same shape
+    may_be_round : bool
+        Whether a round hole is looked for: more of the rotor shows in it than what moves, grooves and bare metal.
+    before : Opening, optional
+        As it was found already in the same pixels: if that was a round hole, so is this.
 
     Raises
     ------
@@ -99,11 +111,35 @@ def find_opening(stack: Stack, mean: np.ndarray, known: np.ndarray) -> Opening:
     cv2.fillConvexPoly(shows, hull, 1)
     tensor = [float(part[there].sum()) for part in slopes]
     run_rad = 0.5 * float(np.arctan2(2 * tensor[2], tensor[0] - tensor[1]))
-    return Opening((shows > 0) & known, hull[:, 0].astype(float), run_rad)
+    hole = before.hole if before is not None else None
+    if hole is None and may_be_round:
+        hole = _round_hole(mean, known, there)
+    if hole is not None:
+        hull = cv2.convexHull((hole.centre_px + _circle() @ hole.shape_px()).astype(np.int32))
+        cv2.fillConvexPoly(shows, hull, 1)
+    return Opening((shows > 0) & known, hull[:, 0].astype(float), run_rad, hole)
+
+
+def _round_hole(mean: np.ndarray, known: np.ndarray, moves: np.ndarray) -> Ring | None:
+    """The smallest ring that stands still about what moves; None where there is none that is whole or nearly so."""
+    at_px = np.argwhere(moves)[:, ::-1].astype(float)
+
+    def is_about(ring: Ring) -> bool:
+        radius = np.linalg.norm((at_px - ring.centre_px) @ np.linalg.inv(ring.shape_px()), axis=1)
+        return float((radius < 1).mean()) > NEARLY_ALL
+
+    rings = [ring for ring in find_rings(mean, known) if ring.coverage > WHOLE and is_about(ring)]
+    return min(rings, key=lambda ring: ring.size_px, default=None)
+
+
+def _circle() -> np.ndarray:
+    turn = np.linspace(0, 2 * np.pi, 180, endpoint=False)
+    return np.stack([np.cos(turn), np.sin(turn)], axis=1)
 
 
 def _largest(over: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """The connected part that stands out most, where `over` is positive: its pixels, and the corners round it."""
+    """The part that stands out most, where `over` is positive, with what belongs to it: its pixels, and the corners
+    round it."""
     short = min(over.shape)
     thin, reach = (max(3, round(share * short)) | 1 for share in (THIN_SHARE, JOINED_SHARE))
     moves = cv2.morphologyEx((over > 0).astype(np.uint8), cv2.MORPH_OPEN, np.ones((thin, thin), np.uint8))
@@ -114,8 +150,28 @@ def _largest(over: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     there = (label == int(np.argmax(weight))) & (moves > 0)
     if n < 2 or not there.any():
         return np.zeros(over.shape, bool), np.zeros((1, 1, 2), np.int32)
-    rows, cols = np.nonzero(there)
-    return there, cv2.convexHull(np.stack([cols, rows], axis=1).astype(np.int32))
+    for k in np.argsort(-weight)[1:]:
+        if weight[k] < OF_ONE_SHARE * weight.max():
+            break
+        other = (label == k) & (moves > 0)
+        if _near(there, other):
+            there |= other
+    return there, _corners(there)
+
+
+def _corners(there: np.ndarray) -> np.ndarray:
+    """The corners round some pixels, as OpenCV tells them, shape (n, 1, 2)."""
+    return cv2.convexHull(np.argwhere(there)[:, ::-1].astype(np.int32))
+
+
+def _near(there: np.ndarray, other: np.ndarray) -> bool:
+    """Whether two parts are no further apart than the broader one is broad: marks at a hole's upper side and a bore at
+    its lower one show in one hole."""
+    corners = [_corners(part) for part in (there, other)]
+    broad = max(float(np.ptp(each[:, 0], axis=0).max()) for each in corners)
+    inside, outside = corners if np.ptp(corners[0]) > np.ptp(corners[1]) else corners[::-1]
+    gap = -max(cv2.pointPolygonTest(inside.astype(np.float32), (float(x), float(y)), True) for x, y in outside[:, 0])
+    return gap < broad
 
 
 def _changes(stack: Stack, mean: np.ndarray, known: np.ndarray) -> tuple[np.ndarray, list[np.ndarray], np.ndarray]:
@@ -160,7 +216,10 @@ def pictures_showing(
     most = min(MOST_SHOWN, max(fewest, int(KEPT_BYTES / per_frame)))
     # Of an opening that is taller than what any flash lights, that much.
     tall = min(high - low, float(np.percentile(flashes.piece_last - flashes.piece_first, TALL_PERCENT)))
-    shows = _lit_rows(flashes, low, high) >= SHOWS_SHARE * tall
+    rate_hz = flashes.rate_hz()
+    lit_rows = _lit_rows(flashes, low, high)
+    shows = lit_rows >= SHOWS_SHARE * tall
+    shows |= (lit_rows >= SHOWS_LEAST * tall) & _in_gaps(rate_hz[flashes.piece_of], shows)
     index = _evenly(np.flatnonzero(shows), most)
     few = max(FEWEST_BESIDE, len(index) // EACH_BESIDE)
     others: list[int] = []
@@ -170,7 +229,7 @@ def pictures_showing(
         others.extend(_evenly(np.flatnonzero(there & ~shows), few))
     wanted = np.unique([*index, *others]).astype(int)
     wanted = wanted[np.argsort(flashes.piece_frame[wanted], kind="stable")]
-    at, rate_hz = flashes.piece_frame[wanted], flashes.rate_hz()
+    at = flashes.piece_frame[wanted]
     showing: list[LitPicture] = []
     beside: list[LitPicture] = []
     for frame in frames(info):
@@ -181,6 +240,14 @@ def pictures_showing(
             picture = LitPicture(frame.luma, frame.number, flash, *rows, float(rate_hz[flash]))
             (showing if shows[k] else beside).append(picture)
     return showing, beside
+
+
+def _in_gaps(rate_hz: np.ndarray, shows: np.ndarray) -> np.ndarray:
+    """Which pieces came at speeds between those that show enough: marks are followed from one speed to the next."""
+    shown = np.unique(rate_hz[shows])
+    gap = np.flatnonzero(shown[1:] > WIDEST_STEP * shown[:-1])
+    after = np.searchsorted(shown, rate_hz, "right") - 1
+    return np.isin(after, gap) & ~np.isin(rate_hz, shown)
 
 
 def _lit_rows(flashes: Flashes, first: float, last: float) -> np.ndarray:

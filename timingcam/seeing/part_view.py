@@ -17,13 +17,14 @@ import numpy as np
 
 from timingcam.errors import CannotMeasure
 from timingcam.seeing.angles import Turn
-from timingcam.seeing.arcs import LEAST_INNER, find_arcs
+from timingcam.seeing.arcs import LEAST_INNER, HoleTold
 from timingcam.seeing.by_speed import bright_of, by_speed, refuse_gap, usual_over
 from timingcam.seeing.chain import SURELY_ALIKE, chained_turns
 from timingcam.seeing.clip import ClipInfo
 from timingcam.seeing.constellation import CLEAR_MARK_A_RADIUS, least_clear
 from timingcam.seeing.drum import Drum
 from timingcam.seeing.drum_start import EDGE_WIDTH, find_drum, moved_aside, unexplained
+from timingcam.seeing.face_start import find_face
 from timingcam.seeing.flashes import Flashes
 from timingcam.seeing.light import FlashLight, LitPicture
 from timingcam.seeing.lines import Line, find_lines
@@ -43,9 +44,7 @@ N_ROWS = 28  # our choice: of strips that the pose is fitted to
 QUICK_ROWS, QUICK_OUTER = 60, 1.3
 MIDDLE_RADIUS = 0.9  # of marks
 SCALE_ROUNDS, SETTLED_SCALE, LEAST_SCALE_SD = 6, 0.03, 0.004  # our choice: as well as marks are put on
-# Our choice: arcs tell the centre to a few thousandths where they are sharp, and who films through a hole looks in
-# squarely, to some ten degrees.
-CENTRE_SD, SQUARE_SD_RAD = 0.02, 0.2
+SQUARE_SD_RAD = 0.2  # our choice: who films through a hole looks in squarely, to some ten degrees
 NO_WORSE = 1.03  # our choice: what is left unexplained hangs on which cells are seen, a little
 ENDS_PERCENT = 99.5  # our choice: of what shows of an edge, a few pixels are beside it
 SIZE_SD = 1e-4  # where no rim is seen, where radius 1 lies is a name only
@@ -59,7 +58,7 @@ class Told:
     """What the engine file says.
 
     `places` are those of its marks, `sense` is as in `Maps`; `on_edge` says whether the marks are on the rotor's edge;
-    `widest_deg` how wide a part of a face a hole can show, as an angle about the rotor's centre. `judge` tells how well
+    `hole` what can show of a face through a hole of the file's size. `judge` tells how well
     a map with an index beside it can be read, to choose on which side of an edge the index is. `surely` says that the
     rotor is not in view as a whole.
     """
@@ -67,7 +66,7 @@ class Told:
     places: list[Place]
     sense: int
     on_edge: bool
-    widest_deg: float
+    hole: HoleTold
     judge: Judge
     surely: bool = False
 
@@ -123,10 +122,10 @@ def find_part_view(info: ClipInfo, flashes: Flashes, light: FlashLight, lit: lis
         raise _too_few(len(lit))
     first = tallest(lit)
     stack, mean, known = lay(light, _led_by(first, lit), None, np.ones(lit[0].luma.shape, bool))
-    opening = find_opening(stack, mean, known)
+    opening = find_opening(stack, mean, known, may_be_round=not told.on_edge)
     if not told.on_edge:
         # If all of the rotor shows, it need not be looked for here any further.
-        find_arcs(mean, known, opening, told.widest_deg, a_part=told.surely)
+        find_face(stack, (mean, known), opening, told.hole, a_part=told.surely)
     lit, beside = pictures_showing(info, flashes, opening, 2 * FEWEST)
     if len(lit) < FEWEST:
         raise _too_few(len(lit))
@@ -151,11 +150,11 @@ def _closer(light: FlashLight, lit: list[LitPicture], beside: list[LitPicture], 
     opening, told = what
     stack, mean, known = lay(light, [*lit, *beside], None, opening.beside(BESIDE_PX))
     stack = stack.without(beside)
-    opening = find_opening(stack, mean, known)
+    opening = find_opening(stack, mean, known, before=opening)
     stack, rate_hz = by_speed(stack)
     usual = usual_over(stack, rate_hz, mean, opening.shows)
     seen = _Seen(stack, mean, known, opening, Part(bright_of(opening.shows, usual), usual), rate_hz)
-    start = _start_on_edge(seen, told) if told.on_edge else _start_on_face(seen, told.widest_deg)
+    start = _start_on_edge(seen, told) if told.on_edge else _start_on_face(seen, told.hole)
     start, covariance = _placed(seen, told, start)
     start = _from_end_to_end(seen, start)
     turns, _ = _chained(seen, start.pose, start.inner)
@@ -259,11 +258,12 @@ def _turns(seen: _Seen, pose: Pose | Drum, strips: list[np.ndarray], knowns: lis
     return chained_turns(strips, knowns, SURELY_ALIKE, seen.rate_hz)
 
 
-def _start_on_face(seen: _Seen, widest_deg: float) -> _Start:
-    """From the arcs through the hole."""
-    arcs = find_arcs(seen.mean, seen.known, seen.opening, widest_deg, a_part=True)
+def _start_on_face(seen: _Seen, hole: HoleTold) -> _Start:
+    """From arcs through the hole, or what moves in it."""
+    face = find_face(seen.stack, (seen.mean, seen.known), seen.opening, hole, a_part=True)
+    arcs = face.arcs
     inner = float(np.linalg.norm(arcs.pose.to_plane(seen.opening.hull_px), axis=1).min())
-    hold = np.diag([*[1 / CENTRE_SD**2] * 2, 0, *[1 / SQUARE_SD_RAD**2] * 2, 0])
+    hold = np.diag([*[1 / face.centre_sd**2] * 2, 0, *[1 / SQUARE_SD_RAD**2] * 2, 0])
     if not len(arcs.rim_px):
         hold[2, 2] = 1 / SIZE_SD**2
     return _Start(arcs.pose, arcs.arcs_px, arcs.rim_px, hold, max(inner, LEAST_INNER))

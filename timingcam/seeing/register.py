@@ -28,6 +28,7 @@ NEAR_SHARE = 0.003  # our choice: of the width; a hand moves no further within a
 TURNED_SHARE, TURNED_SD = 0.5, 0.5
 LEAST_ASLANT = 1e-4  # our choice, of a picture's half: what a hand turns while it moves nothing
 POOR_FIT = 0.75  # our choice: residual over contrast; 1 is what any picture has against any other
+PLAINEST_SHARE = 0.2  # our choice: of the points
 TURNS = (-0.12, -0.06, 0.06, 0.12)  # radians: up to some 8 degrees
 LEAST_ROWS = 5  # of the coarsest level
 MIN_POINTS = 120
@@ -75,7 +76,7 @@ def register(
         # It fits nowhere near: moved further than most hands do.
         search.try_from(np.r_[_coarse(reference, picture, rows, FAR_REACH), np.zeros(4)])
     best = search.best
-    return best if best is not None and best.residual < POOR_FIT else None
+    return best if best is not None and (best.residual < POOR_FIT or search.plainest_fit() < POOR_FIT) else None
 
 
 def refined_near(reference: Reference, picture: np.ndarray, rows: tuple[int, int], start: Shift) -> Shift | None:
@@ -148,6 +149,23 @@ class _Search:
         if found.residual < self.left:
             self.best, self.left_coarse = found, coarse.residual
         return self.best
+
+    def plainest_fit(self) -> float:
+        """What the best leaves unexplained of the light where edges are plainest, over its contrast there: coding may
+        have left nothing of fine texture, which is most of the points, and edges are where they were."""
+        reference, softened, rows = self.how
+        if self.best is None:
+            return np.inf
+        strength = np.hypot(*reference.slopes[-1][:2])
+        x, y = _applied(_numbers(self.best, reference), reference.off_px[-1], reference)
+        there = (y >= rows[0] + 1) & (y <= rows[1] - 1) & (x >= 1) & (x <= reference.width - 2)
+        if np.count_nonzero(there) * PLAINEST_SHARE < MIN_POINTS:
+            return np.inf
+        there &= strength >= np.percentile(strength[there], 100 * (1 - PLAINEST_SHARE))
+        light, seen = reference.light[-1][there], softened[-1].at(x[there], y[there])
+        slope, _ = _straight(light, seen)
+        off = np.abs(seen - _gain_offset(light, seen))
+        return 1.4826 * median(off) / (max(slope, 0.05) * float(np.std(light)) + 1e-9)
 
     def _alike(self, one: Shift, other: Shift) -> bool:
         apart = np.hypot(*(one.apply(self.ends_px) - other.apply(self.ends_px)).T).max()

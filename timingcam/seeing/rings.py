@@ -68,6 +68,10 @@ class Edges:
     unit: np.ndarray
     strength: np.ndarray
 
+    def some(self, which: np.ndarray) -> Edges:
+        """Some of them."""
+        return Edges(self.xy[which], self.unit[which], self.strength[which])
+
 
 def find_edges(picture: np.ndarray, known: np.ndarray, blur_px: float, most: int) -> Edges:
     """The strongest edge points of a picture, thinned across the edge, placed to a fraction of a pixel."""
