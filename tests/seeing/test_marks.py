@@ -530,10 +530,28 @@ def test_the_tip_of_a_pointer_over_the_gap_beside_an_edge_is_an_index() -> None:
     still = maps.still.copy()
     tip = np.flatnonzero((GRID.radii > 0.95) & (GRID.radii < 1.0))
     still[tip] += np.where(np.abs(away) < 1.0, -DARK, 0.0).astype(np.float32)
-
-    def nearest_deg(at: Maps) -> float:
-        return min((apart_deg(line.deg, -75.0) for line in index_candidates(at, Hints())), default=180.0)
-
-    assert nearest_deg(replace(maps, rotor=rotor, still=still)) < CLOSE_DEG + GRID.step_deg
+    assert candidates_near(replace(maps, rotor=rotor, still=still)) < CLOSE_DEG + GRID.step_deg
     # Where the rotor itself reaches as far, what stands still there may be a mark of its own.
-    assert nearest_deg(replace(maps, still=still)) > 3.0
+    assert candidates_near(replace(maps, still=still)) > 3.0
+
+
+def test_an_index_on_a_lip_is_plain_by_what_is_about_it() -> None:
+    """The hole's own edges cross the same radii further round, and stand out more than a line on the lip does."""
+    maps = in_a_hole(-75.0, notch=False)
+    away = (np.arange(GRID.n_angles) * GRID.step_deg + 75.0 + 180) % 360 - 180
+    # Lips that bend away from the index, dark and bright, and plain metal on either side of it.
+    bent = GRID.radii[:, None] - 1.09 + 0.0014 * away[None, :] ** 2
+    shown = np.abs(away[None, :]) < 15.0  # as much as a hole shows
+    still = np.where(GRID.radii[:, None] > 1.01, shown * 0.5 * np.tanh(bent / 0.01), maps.still)
+    texture = shown * 0.02 * np.random.default_rng(3).standard_normal(still.shape)
+    lip = (GRID.radii > 1.02) & (GRID.radii < 1.06)
+    line = still + texture
+    line[lip] += np.where(np.abs(away) < 0.8, 0.35, 0.0)
+    found = [candidates_near(replace(maps, still=s.astype(np.float32))) for s in (still + texture, line)]
+    assert found[0] > 3.0
+    assert found[1] < CLOSE_DEG + GRID.step_deg
+
+
+def candidates_near(maps: Maps) -> float:
+    """How near to the place the nearest is."""
+    return min((apart_deg(line.deg, -75.0) for line in index_candidates(maps, Hints())), default=180.0)

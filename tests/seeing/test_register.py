@@ -133,6 +133,26 @@ def test_another_picture_fits_nowhere(reference: Reference) -> None:
     assert register(reference, np.ascontiguousarray(other), WHOLE) is None
 
 
+def test_edges_tell_where_coding_left_no_texture() -> None:
+    """A cast cover with screws: in a frame that was coded from another, of the casting's grain nothing is left."""
+    rng = np.random.default_rng(11)
+    cover = 120 + 9 * cv2.GaussianBlur(rng.standard_normal((360, 480)), (0, 0), 1.2) / 0.24
+    for x, y in ((80, 60), (400, 90), (240, 180), (90, 300), (410, 290)):
+        cv2.circle(cover, (x, y), 34, 200.0, -1)
+        cv2.line(cover, (x - 22, y - 10), (x + 22, y + 10), 40.0, 7)
+    cover = cover.astype(np.float32)
+    reference = make_reference(cover, np.ones(cover.shape, bool), np.array([240.0, 180.0]))
+    # Its own grain instead, at twice the strength.
+    smooth = cv2.medianBlur(cover.astype(np.uint8), 9).astype(np.float32)
+    grain = 18 * cv2.GaussianBlur(rng.standard_normal(cover.shape), (0, 0), 1.2).astype(np.float32) / 0.24
+    matrix = np.array([[1.0, 0.0, 5.0], [0.0, 1.0, -3.0]])
+    shift = register(reference, cv2.warpAffine(smooth, matrix, (480, 360)) + grain, (0, 359))
+    assert shift is not None
+    assert shift.apply(np.array([[240.0, 180.0]]))[0] == pytest.approx([245.0, 177.0], abs=0.5)
+    # Nothing but grain fits nowhere.
+    assert register(reference, 120 + grain, (0, 359)) is None
+
+
 def test_too_little_is_lit(reference: Reference) -> None:
     assert register(reference, PICTURE, (200, 202)) is None
 
