@@ -83,13 +83,9 @@ def find_arcs(
         If there is no centre that arcs are about, or it lies in the opening itself, or too far off.
     """
     reach = opening.reach_px()
-    margin = max(3, round(2 * RIM_BEYOND * reach)) | 1
-    about = cv2.dilate(opening.shows.astype(np.uint8), np.ones((margin, margin), np.uint8)).astype(bool)
     found = find_edges(mean, known, BLUR_PX, 60000)
-    within = about[np.clip(np.rint(found.xy[:, 1]).astype(int), 0, mean.shape[0] - 1),
-                   np.clip(np.rint(found.xy[:, 0]).astype(int), 0, mean.shape[1] - 1)]  # fmt: skip
-    keep = np.flatnonzero(within)[:MOST_EDGES]
-    edges = Edges(found.xy[keep], found.unit[keep], found.strength[keep])
+    keep = np.flatnonzero(_about(opening, found.xy))[:MOST_EDGES]
+    edges = found.some(keep)
     if centre is None:
         centre, arcs, edges = _told_by_arcs(edges, opening, hole, a_part=a_part)
     else:
@@ -106,6 +102,19 @@ def find_arcs(
     radius = rim[0] if rim is not None else outer
     others = tuple(xy for r, xy in arcs if rim is None or abs(r - rim[0]) > ALIKE_PX)
     return ArcsSeen(_facing_pose(centre, radius, mean.shape), np.zeros((0, 2)) if rim is None else rim[1], others)
+
+
+def _about(opening: Opening, xy_px: np.ndarray) -> np.ndarray:
+    """Which edges may be arcs: in the opening or beside what moves. A round hole's own edge is none of them."""
+    shows, reach = opening.shows.astype(np.uint8), opening.reach_px()
+    if opening.hole is None:
+        margin = max(3, round(2 * RIM_BEYOND * reach)) | 1
+        about = cv2.dilate(shows, np.ones((margin, margin), np.uint8))
+    else:
+        margin = max(3, round(RIM_WITHIN * reach)) | 1
+        about = cv2.erode(shows, np.ones((margin, margin), np.uint8))
+    x, y = np.clip(np.rint(xy_px.T).astype(int), 0, np.array(shows.shape)[::-1, None] - 1)
+    return about[y, x] > 0
 
 
 def _told_by_arcs(
