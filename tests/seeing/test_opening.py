@@ -8,7 +8,7 @@ import pytest
 
 from timingcam.seeing.light import FlashLight, LitPicture
 from timingcam.seeing.mosaic import Stack
-from timingcam.seeing.opening import find_opening
+from timingcam.seeing.opening import _in_gaps, find_opening
 from timingcam.seeing.shift import no_shift
 
 H, W = 240, 320
@@ -60,3 +60,12 @@ def test_without_a_round_edge_only_what_moves_counts() -> None:
     off = np.hypot(*(np.mgrid[0:H, 0:W][::-1] - HOLE[:, None, None]))
     flat[off >= HOLE_PX - 12] = 0.6  # no edge where the hole is
     assert find_opening(stack, flat, off < HOLE_PX - 12, may_be_round=True).hole is None
+
+
+def test_pieces_that_show_less_count_where_no_others_tell_of_a_speed() -> None:
+    rate_hz = np.array([10.0, 12.0, 18.0, 25.0, 38.0, 40.0, 11.0])
+    shows = np.array([True, True, False, False, True, True, False])
+    # From 12 to 38 flashes a second none showed enough; from 10 to 12 there is no gap to bridge.
+    assert np.flatnonzero(_in_gaps(rate_hz, shows)).tolist() == [2, 3]
+    assert not _in_gaps(rate_hz, np.ones(7, bool)).any()
+    assert not _in_gaps(rate_hz, np.zeros(7, bool)).any()

@@ -17,7 +17,7 @@ from timingcam.seeing.clip import ClipInfo, frames
 from timingcam.seeing.flashes import Flashes
 from timingcam.seeing.light import LitPicture
 from timingcam.seeing.mosaic import Stack
-from timingcam.seeing.rings import Ring, find_rings
+from timingcam.seeing.rings import Ring, find_rings, unit_circle
 from timingcam.seeing.speeds import WIDEST_STEP
 from timingcam.seeing.survey import KEPT_BYTES
 
@@ -115,7 +115,7 @@ def find_opening(
     if hole is None and may_be_round:
         hole = _round_hole(mean, known, there)
     if hole is not None:
-        hull = cv2.convexHull((hole.centre_px + _circle() @ hole.shape_px()).astype(np.int32))
+        hull = cv2.convexHull((hole.centre_px + unit_circle() @ hole.shape_px()).round().astype(np.int32))
         cv2.fillConvexPoly(shows, hull, 1)
     return Opening((shows > 0) & known, hull[:, 0].astype(float), run_rad, hole)
 
@@ -130,11 +130,6 @@ def _round_hole(mean: np.ndarray, known: np.ndarray, moves: np.ndarray) -> Ring 
 
     rings = [ring for ring in find_rings(mean, known) if ring.coverage > WHOLE and is_about(ring)]
     return min(rings, key=lambda ring: ring.size_px, default=None)
-
-
-def _circle() -> np.ndarray:
-    turn = np.linspace(0, 2 * np.pi, 180, endpoint=False)
-    return np.stack([np.cos(turn), np.sin(turn)], axis=1)
 
 
 def _largest(over: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -168,10 +163,10 @@ def _near(there: np.ndarray, other: np.ndarray) -> bool:
     """Whether two parts are no further apart than the broader one is broad: marks at a hole's upper side and a bore at
     its lower one show in one hole."""
     corners = [_corners(part) for part in (there, other)]
-    broad = max(float(np.ptp(each[:, 0], axis=0).max()) for each in corners)
-    inside, outside = corners if np.ptp(corners[0]) > np.ptp(corners[1]) else corners[::-1]
+    broad = [float(np.ptp(each[:, 0], axis=0).max()) for each in corners]
+    inside, outside = corners if broad[0] > broad[1] else corners[::-1]
     gap = -max(cv2.pointPolygonTest(inside.astype(np.float32), (float(x), float(y)), True) for x, y in outside[:, 0])
-    return gap < broad
+    return gap < max(broad)
 
 
 def _changes(stack: Stack, mean: np.ndarray, known: np.ndarray) -> tuple[np.ndarray, list[np.ndarray], np.ndarray]:

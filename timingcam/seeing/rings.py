@@ -161,13 +161,14 @@ def _seen_obliquely(edges: Edges, ring: Ring, size: tuple[int, int]) -> list[Rin
         facing = (at * change).sum(axis=1) / np.maximum(radius * np.linalg.norm(change, axis=1), 1e-9)
         for sign in (1, -1):
             for r in _crowded(radius[sign * facing > 0.97], ring.size_px):
-                (cx, cy), (d1, d2), angle = cv2.fitEllipseAMS(pose.to_image(r * _circle()).astype(np.float32))
+                (cx, cy), (d1, d2), angle = cv2.fitEllipseAMS(pose.to_image(r * unit_circle()).astype(np.float32))
                 start = Ring(np.array([cx, cy]), (d1 / 2, d2 / 2), float(angle), 1.0, sign)
                 found.append(_refined(edges, start.centre_px, start.shape_px(), (OBLIQUE_WITHIN, sign)))
     return found
 
 
-def _circle() -> np.ndarray:
+def unit_circle() -> np.ndarray:
+    """Points of it every five degrees, shape (72, 2)."""
     a = np.linspace(0, 2 * np.pi, 72, endpoint=False)
     return np.stack([np.cos(a), np.sin(a)], axis=1)
 
