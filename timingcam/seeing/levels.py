@@ -93,15 +93,17 @@ def in_flashes(light: np.ndarray) -> tuple[np.ndarray, float, np.ndarray]:
 def _usual(over: np.ndarray, flash: np.ndarray, most: float) -> np.ndarray:
     """The usual light of rows that one flash lit: the brightest frames overstate it.
 
-    Where those about a row say that it was lit much more often than its own light does, it is a dark one, of a gap
-    along the rows, and they are believed.
+    Where those above and below a row say that it was lit much more often than its own light does, it is a dark one, of
+    a gap along the rows, and they are believed: beside a flash's end only one side is lit.
     """
     about = max(3, over.shape[1] // ABOUT)
     over_about = _smooth(over, about)
     for _ in range(2):
         flash_about = _smooth(flash, about)[0]
         own = (over > 0.5 * flash) & (over < most * flash)
-        theirs = (over_about > 0.5 * flash_about) & (over_about < most * flash_about)
+        lit_about = (over_about > 0.5 * flash_about) & (over_about < most * flash_about)
+        theirs = np.zeros(over.shape, bool)
+        theirs[:, about:-about] = lit_about[:, : -2 * about] & lit_about[:, 2 * about :]
         often = theirs.sum(axis=0)
         dark = (own.sum(axis=0) < SELDOM * often) & (often >= ENOUGH_FRAMES)
         bright = np.where(np.where(dark, theirs, own), over, np.nan)
