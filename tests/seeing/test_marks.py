@@ -29,7 +29,7 @@ from timingcam.seeing.constellation import (
     ways_to_lay,
     zeros_of,
 )
-from timingcam.seeing.lines import Line
+from timingcam.seeing.lines import Line, find_lines
 from timingcam.seeing.marks import Hints, Maps, Marks, advance_seen, mark_places, rotor_angle_deg
 from timingcam.seeing.naming import _refuse_drifting, find_marks
 from timingcam.seeing.pose import square_on
@@ -316,7 +316,7 @@ def test_faint_marks_count_where_they_are_the_plainest_lines() -> None:
 def test_dots_beside_letters() -> None:
     """Dots have no length to be clear by: each must be plain in all its rows, and one like the other."""
     two = engine(marks=(("P", "one", 8.0), ("Q", "one", 31.0)))
-    maps = drawn(two, 33.0, -75.0, ADVANCE)
+    maps = drawn(two, 33.0, -75.0, ADVANCE, missing=("P", "Q"))
     places = mark_places(two, btdc_of_marks(two), maps.sense)
     rows = int(((maps.grid.radii >= 0.88) & (maps.grid.radii <= 0.94)).sum())
     plain = 1.4 * PLAIN_A_ROW * rows
@@ -338,6 +338,23 @@ def test_dots_beside_letters() -> None:
     # One mark alone has no other to be like.
     one = engine(marks=(("P", "one", 8.0),))
     assert ways_to_lay(maps, [near], mark_places(one, btdc_of_marks(one), maps.sense), Hints()) == []
+
+
+def test_a_dot_is_told_from_the_letter_below_it() -> None:
+    """Letter and dot make one line, which is not plain in all its rows; at the radii of the other dot it is a dot."""
+    two = engine(marks=(("P", "one", 8.0), ("Q", "one", 31.0)))
+    places = mark_places(two, btdc_of_marks(two), 1)
+
+    def ways(second_deg: float) -> list[float]:
+        maps = drawn(two, 33.0, -75.0, ADVANCE, missing=("P", "Q"))
+        for deg in (41.0, second_deg):
+            add_line(maps.rotor, GRID, deg, (0.89, 0.94), light=1.0, width_deg=1.4)
+        add_line(maps.rotor, GRID, 64.0, (0.75, 0.88), light=0.12, width_deg=1.4)
+        lines = find_lines(maps.rotor[GRID.radii < 0.985], GRID.some(GRID.radii < 0.985))
+        return [round(zero) for zero, _, _ in ways_to_lay(maps, lines, places, Hints())]
+
+    assert ways(64.0) == [33]
+    assert ways(67.0) == []
 
 
 # What must not be named.

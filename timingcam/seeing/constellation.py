@@ -143,7 +143,8 @@ def ways_to_lay(maps: Maps, lines: list[Line], places: list[Place], hints: Hints
 
     Where there is none: short marks on rough metal are fainter, and yet no texture if they are the plainest lines that
     there are, as many as the file's, and all of them where they should be. Dots have no length to be clear by, but are
-    plain in each of their rows, as letters are: all of them must be there, and one like the other.
+    plain in each of their rows, as letters are: all of them must be there, and one like the other. A letter that stands
+    below its dot makes one line with it, so they are looked for at the radii of each other, too.
     """
     clear = [line for line in lines if line.score > least_clear(maps.rotor, CLEAR_MARK_A_RADIUS)]
     if ways := zeros_of(maps, clear, places, hints):
@@ -153,7 +154,17 @@ def ways_to_lay(maps: Maps, lines: list[Line], places: list[Place], hints: Hints
     if not faint and (ways := [way for way in zeros_of(maps, plainest, places, hints) if None not in way[2]]):
         return ways
     short = [line for line in lines if is_plain_throughout(maps, line)]
-    return [way for way in zeros_of(maps, short, places, hints) if _are_one_kind(way[2], maps.rim)]
+    for alike in (short, *(_at_the_radii_of(maps, line) for line in short)):
+        if ways := [way for way in zeros_of(maps, alike, places, hints) if _are_one_kind(way[2], maps.rim)]:
+            return ways
+    return []
+
+
+def _at_the_radii_of(maps: Maps, line: Line) -> list[Line]:
+    """Lines that are plain in each of their rows, where only the radii of a line are looked at."""
+    rows = (maps.grid.radii >= line.inner) & (maps.grid.radii <= line.outer)
+    found = find_lines(maps.rotor[rows], maps.grid.some(rows))
+    return [one for one in found if is_plain_throughout(maps, one)]
 
 
 def is_plain_throughout(maps: Maps, line: Line) -> bool:
