@@ -183,6 +183,16 @@ def test_exposures_longer_than_the_time_between_flashes(camera: Camera) -> None:
     assert np.sum(np.abs(off[~sharp]) > 0.6 * still_s + 20 * camera.line_s) <= 3
 
 
+def test_flashes_that_end_and_begin_as_if_they_went_on() -> None:
+    """Two or three in each frame: some begin at its foot and others end at the next one's head, all of them short of
+    the time for which no row is exposed between two frames."""
+    camera = Camera(fps=30, n_rows=720, line_s=19e-6, exposure_s=16.7e-3, n_frames=360)
+    flash_s = swept_flashes(camera, 2400, 10000)  # a spark in each turn, up to 5000 rpm
+    flashes = found(camera, flash_s)
+    assert flashes.line_time_s == pytest.approx(camera.line_s, rel=0.005)
+    assert flashes.exposure_s == pytest.approx(camera.exposure_s, rel=0.005)
+
+
 def test_an_exposure_that_steps_while_filming() -> None:
     before, after = Camera(exposure_s=3e-3), Camera(exposure_s=5e-3)
     flash_s = swept_flashes(before)

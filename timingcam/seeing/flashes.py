@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 from scipy.optimize import minimize_scalar
@@ -142,7 +143,17 @@ def _shutter(bands: Bands, time_s: np.ndarray, line_time_s: float | None, exposu
         spread = 1.4826 * float(np.median(np.abs(each - np.median(each))))
         if spread < 0.02 * found and low < np.median(each) < 1.01 * longest_s:
             found, sd = float(np.median(each)), max(spread / np.sqrt(len(each)), 0.002 * found)
-    return Shutter(found, sd, exposure_at(found))
+    shutter = Shutter(found, sd, exposure_at(found))
+    if exposure_s is None and rows is None and sd > 0.02 * found:
+        # Of several flashes in each frame, some end and begin as if they went on from one frame to the next.
+        return min((shutter, _between_read_outs(bands, time_s, (low, longest_s))), key=partial(_uneven, bands, time_s))
+    return shutter
+
+
+def _uneven(bands: Bands, time_s: np.ndarray, shutter: Shutter) -> float:
+    """How unevenly the flashes come with a line time and an exposure."""
+    cost = unevenness([np.sort(_sighted(bands, time_s, lambda _: shutter.exposure_s)(shutter.line_time_s))])[0]
+    return float(np.nan_to_num(cost, nan=np.inf))
 
 
 def _longest_possible(
