@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -47,9 +48,10 @@ from timingcam.seeing.clip import ClipInfo, linear_light, open_clip
 from timingcam.seeing.clock import frame_clock
 from timingcam.seeing.flashes import Flashes, find_flashes
 from timingcam.seeing.hints import Pointed, hints_on_maps, refuse_unknown_marks
+from timingcam.seeing.in_colour import find_in_colour
 from timingcam.seeing.marks import Maps, Marks, maps_of, sense_of, spacing_misfit
 from timingcam.seeing.memory import few_heaps, give_back
-from timingcam.seeing.naming import find_marks
+from timingcam.seeing.naming import NotThere, find_marks, how_clear
 from timingcam.seeing.readout import FlashTurns, read_flashes
 from timingcam.seeing.soundtrack import read_sound
 from timingcam.seeing.standstill import refuse_standstill
@@ -200,8 +202,16 @@ def watch(clip: str | Path, engine: Engine, cylinder: str, options: Options, pro
         turns = read_flashes(info, flashes, light, view, _teller(info, "reading every flash", progress))
         refuse_standstill(view, turns, flashes, light)
         hints = hints_on_maps(view, turns, info, options.pointed)
-        maps = maps_of(view, sense_of(engine))
-        return turns, maps, find_marks(maps, engine, cylinder, btdc_of_marks(engine), hints)
+        maps, btdc = maps_of(view, sense_of(engine)), btdc_of_marks(engine)
+        find = partial(find_marks, engine=engine, cylinder=cylinder, btdc=btdc, hints=hints)
+        try:
+            return turns, maps, find(maps)
+        except NotThere as fault:
+            judge = partial(how_clear, engine=engine, cylinder=cylinder, btdc=btdc)
+            try:
+                return turns, *find_in_colour((info, flashes, view, turns), maps, find, judge)
+            except NotThere:
+                raise fault from None
 
     try:
         first = first_view((info, flashes, light, lit), engine, cylinder, options.pointed.centre_stored(info))

@@ -17,22 +17,12 @@ from drawn_strips import GRID, add_line, ground
 from timingcam.engine import Engine, engine_from_dict
 from timingcam.errors import CannotMeasure
 from timingcam.reckoning.assemble import btdc_of_marks
-from timingcam.seeing.constellation import (
-    CLEAR_A_RADIUS,
-    CLEAR_MARK_A_RADIUS,
-    PLAIN_A_ROW,
-    Reading,
-    best_reading,
-    evenness_about,
-    index_candidates,
-    least_clear,
-    ways_to_lay,
-    zeros_of,
-)
+from timingcam.seeing.constellation import Reading, best_reading, evenness_about, index_candidates
 from timingcam.seeing.lines import Line, find_lines
 from timingcam.seeing.marks import Hints, Maps, Marks, advance_seen, mark_places, rotor_angle_deg
 from timingcam.seeing.naming import _refuse_drifting, find_marks
 from timingcam.seeing.pose import square_on
+from timingcam.seeing.ways import CLEAR_A_RADIUS, CLEAR_MARK_A_RADIUS, PLAIN_A_ROW, least_clear, ways_to_lay, zeros_of
 
 SENSE = {"clockwise": 1, "anticlockwise": -1}
 # A column of the strips is 0.18 degrees. White noise of 0.08 of a line's height would leave a line of that width, over
@@ -60,7 +50,10 @@ def engine(turns: str = "clockwise", marks: tuple[tuple[str, str, float], ...] |
             "rotor": {
                 "turns": turns,
                 "rim_diameter_mm": 100.0,
-                "mark": [{"name": m, "cylinder": [c], "btdc_deg": b, "sd_deg": 0.05} for m, c, b in marks],
+                "mark": [
+                    {"name": m, "cylinder": [c], "btdc_deg": b, "sd_deg": 0.05, "paint": more.get("paint")}
+                    for m, c, b in marks
+                ],
             },
             "spec": {"curve": [[1000, 8.0], [2000, 8.0], [4000, 31.0], [7000, 31.0]], "tolerance_deg": 2.0},
         }
@@ -342,19 +335,24 @@ def test_dots_beside_letters() -> None:
 
 def test_a_dot_is_told_from_the_letter_below_it() -> None:
     """Letter and dot make one line, which is not plain in all its rows; at the radii of the other dot it is a dot."""
-    two = engine(marks=(("P", "one", 8.0), ("Q", "one", 31.0)))
-    places = mark_places(two, btdc_of_marks(two), 1)
 
-    def ways(second_deg: float) -> list[float]:
+    def ways(second_deg: float, paint: str | None = "white", light: float = 1.0) -> list[float]:
+        two = engine(marks=(("P", "one", 8.0), ("Q", "one", 31.0)), paint=paint)
         maps = drawn(two, 33.0, -75.0, ADVANCE, missing=("P", "Q"))
         for deg in (41.0, second_deg):
-            add_line(maps.rotor, GRID, deg, (0.89, 0.94), light=1.0, width_deg=1.4)
-        add_line(maps.rotor, GRID, 64.0, (0.75, 0.88), light=0.12, width_deg=1.4)
-        lines = find_lines(maps.rotor[GRID.radii < 0.985], GRID.some(GRID.radii < 0.985))
-        return [round(zero) for zero, _, _ in ways_to_lay(maps, lines, places, Hints())]
+            add_line(maps.rotor, GRID, deg, (0.89, 0.94), light=light, width_deg=1.4)
+        add_line(maps.rotor, GRID, 64.0, (0.75, 0.88), light=0.12 * light, width_deg=1.4)
+        inside = GRID.radii < 0.985
+        lines = find_lines(maps.rotor[inside], GRID.some(inside))
+        return [
+            round(zero) for zero, _, _ in ways_to_lay(maps, lines, mark_places(two, btdc_of_marks(two), 1), Hints())
+        ]
 
     assert ways(64.0) == [33]
     assert ways(67.0) == []
+    # Stamped letters beside marks that do not show are spaced as those are, but aside: they are not paint.
+    assert ways(64.0, light=-1.0) == []
+    assert ways(64.0, paint=None) == []
 
 
 # What must not be named.

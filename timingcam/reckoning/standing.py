@@ -30,6 +30,7 @@ from timingcam.seeing.whole_view import find_view
 NEVER_TURNS_DEG = 1.0  # our choice: over a clip's speeds the spark moves the marks by many times that
 FAR_ROUND_DEG = 75.0  # our choice: further round than any advancer moves the marks
 FAR_SLACK = 3.0  # our choice: less may show than the hole, in which marks move
+MARKS_OUT = 0.85  # our choice, rotor radii: marks are put on near the rim
 HOLE_SLACK = 1.25  # our choice: a cover stands nearer to the camera than the rotor, and its hole appears larger
 
 
@@ -107,6 +108,6 @@ def _turns(view: View) -> bool:
 def _hole_of(engine: Engine) -> HoleTold:
     """What can show of a rotor's face through its timing hole."""
     across = (engine.rotor.window_mm or 0.0) / engine.rotor.rim_diameter_mm
-    # A hole's middle stands at most its own radius within the rim.
-    widest_deg = HOLE_SLACK * 2.0 * float(np.degrees(np.arcsin(min(across / max(1.0 - across, across), 1.0))))
+    # A hole's far edge stands where marks are, beyond the rim or a little within it.
+    widest_deg = HOLE_SLACK * 2.0 * float(np.degrees(np.arcsin(min(across / max(MARKS_OUT - across, across), 1.0))))
     return HoleTold(widest_deg, FAR_SLACK * 0.5 / across if across else np.inf)

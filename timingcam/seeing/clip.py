@@ -13,7 +13,7 @@ from __future__ import annotations
 import atexit
 import hashlib
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Set
 from contextlib import suppress
 from dataclasses import dataclass
 from fractions import Fraction
@@ -135,7 +135,24 @@ def open_clip(path: str | Path) -> ClipInfo:
 
 
 def frames(info: ClipInfo) -> Iterator[Frame]:
-    """Decode every frame, in time order.
+    """Decode every frame's luma, in time order; see `pictures`."""
+    for number, stamp_s, picture in pictures(info):
+        yield Frame(number, stamp_s, luma_plane(picture))
+
+
+def coloured(info: ClipInfo, wanted: Set[int]) -> Iterator[tuple[int, np.ndarray]]:
+    """Decode some frames with their colours: number, and Y', Cb and Cr of each pixel, 8 bit, shape (3, height, width).
+
+    Parameters and faults are those of `frames`; `wanted` are the frames' numbers.
+    """
+    # To the clip's end: a decoder that is left half way may not let go.
+    for number, _, picture in pictures(info):
+        if number in wanted:
+            yield number, picture.to_ndarray(format="yuv444p")
+
+
+def pictures(info: ClipInfo) -> Iterator[tuple[int, float, Any]]:
+    """Decode every frame, in time order: its number, its stamp in seconds, and PyAV's frame, good until the next.
 
     Frames that repeat a stamp (written twice) or run backwards are left out: a picture without a time of its own
     says nothing about when its flash came.
@@ -160,7 +177,7 @@ def frames(info: ClipInfo) -> Iterator[Frame]:
                     if stamp_s <= last or (picture.width, picture.height) != (info.width, info.height):
                         continue
                     last = stamp_s
-                    yield Frame(number, stamp_s, luma_plane(picture))
+                    yield number, stamp_s, picture
                     number += 1
             finally:
                 _drain(stream)

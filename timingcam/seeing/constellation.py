@@ -1,11 +1,11 @@
-"""Ways to read the picture: which lines could be the marks, and which the index.
+"""Ways to read the picture: which line could be the index, and what the marks and it would say.
 
-In:  the maps, the places of the file's marks, the user's hints.
+In:  the maps, the ways to lay the marks, the user's hints.
 Out: `Reading`s, the best first, and the one that is clearly best.
-Not here: exact places (`placing.py`).
+Not here: which lines could be the marks (`ways.py`); exact places (`placing.py`).
 
-The marks are the constellation of lines that fits the file; the index is a line that stands still near them, from which
-an engine's advance would be possible. Where two readings are about as good, none is taken.
+The index is a line that stands still near the marks, from which an engine's advance would be possible. Where two
+readings are about as good, none is taken.
 """
 
 from __future__ import annotations
@@ -17,44 +17,36 @@ import numpy as np
 from timingcam.engine import Engine
 from timingcam.errors import CannotMeasure
 from timingcam.seeing.circle import wrap
-from timingcam.seeing.lines import Line, are_alike, find_lines
-from timingcam.seeing.marks import OUTSIDE, Hints, Maps, Place
-from timingcam.seeing.rivals import borders, but_flanks, but_ground, is_explained
+from timingcam.seeing.lines import Line, find_lines
+from timingcam.seeing.marks import OUTSIDE, Hints, Maps
+from timingcam.seeing.rivals import borders, is_explained
+from timingcam.seeing.ways import (
+    CLEAR_A_RADIUS,
+    DISTINCT_DEG,
+    FEWEST_ROWS,
+    RIVAL_SHARE,
+    STRAY_DEG,
+    STRAY_SHARE,
+    Way,
+    is_plain_throughout,
+    least_clear,
+)
 
-SPACING_TOLERANCE_DEG = 1.6  # our choice: marks put on by hand are up to a degree off
 # Common practice, no source: sparks come between 5 degrees after and 55 before top dead centre.
 PLAUSIBLE_ADVANCE_DEG = (-8.0, 58.0)
-# Our choice: further than any advancer moves the spark; a tenth of the flashes. What crosses the view may pass for a
-# rotor that is turned by any angle.
-STRAY_DEG, STRAY_SHARE = 75.0, 0.1
 SPEC_SLACK_DEG = 14.0  # our choice: a timing further off than this from the file is not taken without a hint
-# Our choice: metal's texture, the best of 40 lines round the ring, reaches about 0.26 of a score a radius, a scribed
-# line in dim light 0.45 or more.
-# Marks are the clearer: 0.65 or more where they can be measured at all.
-CLEAR_A_RADIUS, CLEAR_MARK_A_RADIUS = 0.3, 0.5
-ROUND_THE_RING = 40.0  # lines, each as broad as a mark with its surroundings
-LEAST_SHARE = 0.6  # our choice: of the file's marks that must be there, of those whose place can be seen
-FEWEST_PLAINEST = 3  # our choice: marks; of two any two lines may have the spacing
-LEAST_OF_PART = 2  # where only a part is seen, all that can be, and two: one line alone fits anywhere
 CLEAR_ENOUGH = 250.0  # a line this clear is as good as any
 LEAST_FIT = 0.25  # of plausibility; beyond 16 degrees off the file's curve
 EVEN_WITHIN_DEG = 3.0  # our choice: a pointer's tip
 LEAST_EVEN = 0.1
-PLAIN_A_ROW, FEWEST_ROWS = 3.0, 4  # our choice: of score; a row of texture reaches 1.5, a row of a notch 3.8 or more
 # Our choice: about a short index; times the most that anything else there stands out; cells to say so.
 HERE_DEG, PLAIN_HERE, FEWEST_ABOUT = 9.0, 3.0, 12
 EVEN_ENOUGH = 0.8  # our choice, of a short index: a notch comes to 0.97 or more, what else is there to 0.66
 LEAST_CLAIM = 0.2  # our choice: of the best; what looks much less like an index is none
 CLEARLY_EVEN, MORE_EVEN = 0.7, 0.2  # our choice: sides that mirror each other; worth moving the line for
 BROAD_DEG = 5.0  # our choice: what is broader is a lug or a coil rather than an index
-DISTINCT_DEG = 2.5  # ways to lay the constellation closer than this are one, read off one line or another
-AS_GOOD = 0.9  # our choice: of the best score of ways that are one
 SAME_THING_DEG = 0.6
 POINTED_WITHIN_DEG = 3.0
-RIVAL_SHARE = 0.8  # our choice: a rival reading of the picture this good makes the names unsure
-
-
-Way = tuple[float, float, tuple[Line | None, ...]]  # to lay the marks: the map's zero, a score, the lines
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,18 +60,6 @@ class Reading:
     index_score: float
 
 
-def least_clear(strip: np.ndarray, a_radius: float) -> float:
-    """Score below which a line of a map may be texture: texture reaches scores in proportion to the radii that there
-    are, and the best of as many places as there are.
-
-    The best of n samples of noise lies at about the root of 2·ln n sds (Cramér, Mathematical Methods of Statistics,
-    28.6, from memory).
-    """
-    shown = float((strip != 0).any(axis=0).mean())
-    fewer = np.sqrt(np.log(max(ROUND_THE_RING * shown, 2.0)) / np.log(ROUND_THE_RING))
-    return a_radius * len(strip) * float(fewer)
-
-
 def index_candidates(maps: Maps, hints: Hints) -> list[Line]:
     """Lines that stand still beside the rotor, near its rim.
 
@@ -87,10 +67,11 @@ def index_candidates(maps: Maps, hints: Hints) -> list[Line]:
     """
     outside = maps.is_beside()
     lines = find_lines(maps.still[outside], maps.grid.some(outside), most=60)
-    reach = _merged([line for line in lines if line.inner < maps.rim * (1 + maps.beside.farthest)])
+    reach = _merged([line for line in lines if maps.gap(line) < maps.beside.farthest * maps.rim])
     if hints.index_deg is None:
         least = least_clear(maps.still, CLEAR_A_RADIUS)
-        return [line for line in reach if line.score > least or (not maps.whole and _short_index(maps, line))]
+        long = [line for line in reach if line.score > least and not maps.toward_shaft]
+        return [line for line in reach if line in long or (not maps.whole and _short_index(maps, line))]
     pointed = hints.index_deg
     near = [line for line in reach if abs(wrap(line.deg - pointed)) < POINTED_WITHIN_DEG]
     near.sort(key=lambda line: abs(wrap(line.deg - pointed)) - 0.01 * min(line.score, 100.0))
@@ -138,108 +119,6 @@ def _merged(lines: list[Line]) -> list[Line]:
     return kept
 
 
-def ways_to_lay(maps: Maps, lines: list[Line], places: list[Place], hints: Hints) -> list[Way]:
-    """`zeros_of` the lines that are clear.
-
-    Where there is none: short marks on rough metal are fainter, and yet no texture if they are the plainest lines that
-    there are, as many as the file's, and all of them where they should be. Dots have no length to be clear by, but are
-    plain in each of their rows, as letters are: all of them must be there, and one like the other. A letter that stands
-    below its dot makes one line with it, so they are looked for at the radii of each other, too.
-    """
-    clear = [line for line in lines if line.score > least_clear(maps.rotor, CLEAR_MARK_A_RADIUS)]
-    if ways := zeros_of(maps, clear, places, hints):
-        return ways
-    plainest = sorted(but_ground(lines), key=lambda line: -line.score)[: len(places)]
-    faint = len(plainest) < FEWEST_PLAINEST or plainest[-1].score < least_clear(maps.rotor, CLEAR_A_RADIUS)
-    if not faint and (ways := [way for way in zeros_of(maps, plainest, places, hints) if None not in way[2]]):
-        return ways
-    short = [line for line in lines if is_plain_throughout(maps, line)]
-    for alike in (short, *(_at_the_radii_of(maps, line) for line in short)):
-        if ways := [way for way in zeros_of(maps, alike, places, hints) if _are_one_kind(way[2], maps.rim)]:
-            return ways
-    return []
-
-
-def _at_the_radii_of(maps: Maps, line: Line) -> list[Line]:
-    """Lines that are plain in each of their rows, where only the radii of a line are looked at."""
-    rows = (maps.grid.radii >= line.inner) & (maps.grid.radii <= line.outer)
-    found = find_lines(maps.rotor[rows], maps.grid.some(rows))
-    return [one for one in found if is_plain_throughout(maps, one)]
-
-
-def is_plain_throughout(maps: Maps, line: Line) -> bool:
-    """Whether a line is plain in each of its rows, however few: texture is not."""
-    rows = int(((maps.grid.radii >= line.inner) & (maps.grid.radii <= line.outer)).sum())
-    return line.score > PLAIN_A_ROW * max(rows, FEWEST_ROWS)
-
-
-def _are_one_kind(lines: tuple[Line | None, ...], rim: float) -> bool:
-    """Whether there are two or more lines, none is missing, and each looks as the first does."""
-    first = lines[0]
-    return len(lines) > 1 and all(first and line and (line is first or are_alike(first, line, rim)) for line in lines)
-
-
-def zeros_of(maps: Maps, lines: list[Line], places: list[Place], hints: Hints) -> list[Way]:
-    """Angles of the map's zero at which lines stand where marks should: (zero, score, the lines)."""
-    anchors = [(place, line.deg) for line in lines for place in places]
-    if hints.marks_deg:
-        anchors = [(p, deg) for name, deg in hints.marks_deg for p in places if p.name == name]
-    result: list[Way] = []
-    for place, deg in anchors:
-        zero = deg - place.deg
-        matched = but_flanks(tuple(_nearest(lines, zero + p.deg) for p in places))
-        found = [(m, p) for m, p in zip(matched, places, strict=True) if m is not None]
-        shown = sum(maps.shows(zero + p.deg) for p in places)
-        fewest = LEAST_SHARE * shown if maps.whole else max(shown, min(LEAST_OF_PART, len(places)))
-        if len(found) < (1 if hints.marks_deg else fewest):
-            continue
-        zero += float(np.median([wrap(m.deg - p.deg - zero) for m, p in found]))
-        result.append((float(wrap(zero)), _constellation_score(maps, matched, places, zero), matched))
-    distinct: list[Way] = []
-    most = max((r[1] for r in result), default=0.0)
-    while result:
-        # The ground between marks and their twins has lines as plain as need be: of ways that are about as good, the
-        # one with the clearest lines, and what is near to that one is the same.
-        as_good = [r for r in result if r[1] >= AS_GOOD * max(one[1] for one in result)]
-        best = max(as_good, key=lambda r: sum(np.sqrt(line.score) for line in r[2] if line is not None))
-        distinct.append(best)
-        result = [r for r in result if abs(wrap(r[0] - best[0])) > DISTINCT_DEG]
-    # A poor fit is no way out where the good one gives no advance that an engine can have.
-    good = [way for way in distinct[:12] if way[1] >= RIVAL_SHARE * most]
-    return [way for way in good if not any(_outdone(way, other) for other in good)]
-
-
-def _outdone(way: Way, by: Way) -> bool:
-    """Whether a way is another one that is turned on by more than any advance, and less plain: most of its lines are
-    that one's, and the rest of them plainly less than that one's rest. So a twin's marks lie on the other cylinder's.
-    """
-    shared = set(filter(None, way[2])) & set(filter(None, by[2]))
-    own, theirs = ([line.score for line in one[2] if line and line not in shared] for one in (way, by))
-    far = abs(float(wrap(way[0] - by[0]))) > STRAY_DEG
-    return far and 2 * len(shared) >= len(way[2]) and bool(theirs) and max(own, default=0.0) < 0.5 * min(theirs)
-
-
-def _nearest(lines: list[Line], deg: float) -> Line | None:
-    near = [line for line in lines if abs(wrap(line.deg - deg)) < SPACING_TOLERANCE_DEG]
-    return max(near, key=lambda line: line.score, default=None)
-
-
-def _constellation_score(maps: Maps, matched: tuple[Line | None, ...], places: list[Place], zero: float) -> float:
-    """Sum over marks of the root of each line's score, less for misfit and for marks that are missing.
-
-    The root, since a line ten times as clear as it need be must not make up for one that is not there.
-    """
-    total = 0.0
-    for line, place in zip(matched, places, strict=True):
-        if line is None:
-            total -= 2.0 if maps.shows(zero + place.deg) else 0.0
-            continue
-        misfit = abs(float(wrap(line.deg - place.deg - zero)))
-        near_rim = 1.0 if line.outer > 0.8 * maps.rim else 0.6
-        total += near_rim * float(np.sqrt(min(line.score, 120.0))) * float(np.exp(-((misfit / 1.2) ** 2)))
-    return total
-
-
 def readings_of(
     maps: Maps, zeros: list[Way], still: list[Line], engine: Engine,
     cylinder: str,
@@ -261,7 +140,7 @@ def readings_of(
 
 def _claim(line: Line, maps: Maps) -> float:
     """How much a line beside the rotor looks like an index, whatever it would show."""
-    near = float(np.exp(-((max(0.0, line.inner - maps.rim) / (maps.beside.usual * maps.rim)) ** 2)))
+    near = float(np.exp(-((max(0.0, maps.gap(line)) / (maps.beside.usual * maps.rim)) ** 2)))
     slim = 1 / (1 + (line.width_deg / BROAD_DEG) ** 2)
     return near * slim * min(line.score, CLEAR_ENOUGH)
 
@@ -275,8 +154,8 @@ def _about_its_middle(maps: Maps, line: Line) -> tuple[Line, float]:
     step = 0.5 * 360.0 / maps.still.shape[1]
     reach = max(1, round(min(line.width_deg / 2, EVEN_WITHIN_DEG) / step))
     tries = line.deg + step * np.arange(-reach, reach + 1)
-    tip = replace(line, outer=min(line.outer, line.inner + maps.beside.usual * maps.rim))
-    rows = [np.array([evenness_about(maps, float(deg), part) for deg in tries]) for part in dict.fromkeys((line, tip))]
+    parts = dict.fromkeys((line, maps.tip_of(line)))
+    rows = [np.array([evenness_about(maps, float(deg), part) for deg in tries]) for part in parts]
     even = max(rows, key=np.max)
     best = int(np.argmax(even))
     if even[best] < CLEARLY_EVEN or even[best] < even[reach] + MORE_EVEN:

@@ -11,13 +11,14 @@ tdc - s·(turn + zero - index), whichever mark is looked at.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from timingcam.engine import Engine, RotorMark
 from timingcam.seeing.circle import wrap
 from timingcam.seeing.drum import Drum
+from timingcam.seeing.lines import Line
 from timingcam.seeing.pose import Pose
 from timingcam.seeing.strips import Grid
 from timingcam.seeing.view import View
@@ -25,6 +26,7 @@ from timingcam.seeing.view import View
 BAND = 0.72  # rim radii from which on marks are
 # Our choice, rim radii: a pointer beside a rotor; what is further out is not beside the marks.
 USUALLY_BESIDE, FARTHEST_BESIDE = 0.12, 0.3
+FEWEST_WITHIN = 6  # our choice: of radii on the shaft's side, for a short index with its surroundings
 INSIDE, OUTSIDE = 0.985, 1.01  # of the rim: its own edge is neither rotor nor case
 STAMPED_SD_DEG = 0.3  # common practice, no source: how well a maker's mark stands, where the file does not say
 
@@ -94,6 +96,7 @@ class Maps:
     pose_covariance: np.ndarray
     whole: bool = True  # whether all of the rotor can be seen, or a part of it only
     beside: Beside = Beside()
+    toward_shaft: bool = False  # whether the index is looked for at a hole's edge on the shaft's side
 
     def shows(self, deg: float) -> bool:
         """Whether a place on the rotor came into view: all do, but where only a part of the rotor shows."""
@@ -109,11 +112,34 @@ class Maps:
 
         Of an edge, an opening shows a dark gap beside it as well, into which a pointer's tip reaches.
         """
-        least = OUTSIDE * self.rim
-        if not self.whole:
-            last = self.grid.radii[(self.rotor != 0).any(axis=1)].max(initial=0.0)
-            least = min(least, float(last) + (OUTSIDE - 1.0) * self.rim)
-        return self.grid.radii > least
+        first, last = self._ends()
+        if self.toward_shaft:
+            return self.grid.radii < first - (OUTSIDE - 1.0) * self.rim
+        return self.grid.radii > min(OUTSIDE * self.rim, last + (OUTSIDE - 1.0) * self.rim)
+
+    def on_both_sides(self) -> tuple[Maps, ...]:
+        """The maps as they are, and for an index on the shaft's side, where a hole shows a face and something there."""
+        within = replace(self, toward_shaft=True)
+        some = not self.whole and isinstance(self.pose, Pose) and np.count_nonzero(within.is_beside()) >= FEWEST_WITHIN
+        return (self, within) if some else (self,)
+
+    def gap(self, line: Line) -> float:
+        """How far the end of a line beside the rotor is from it, rotor radii."""
+        return self._ends()[0] - line.outer if self.toward_shaft else line.inner - self.rim
+
+    def tip_of(self, line: Line) -> Line:
+        """The end of a line beside the rotor that points at it."""
+        long = self.beside.usual * self.rim
+        if self.toward_shaft:
+            return replace(line, inner=max(line.inner, line.outer - long))
+        return replace(line, outer=min(line.outer, line.inner + long))
+
+    def _ends(self) -> tuple[float, float]:
+        """The least and the greatest radius at which the rotor shows."""
+        if self.whole:
+            return 0.0, np.inf
+        shown = self.grid.radii[(self.rotor != 0).any(axis=1)]
+        return float(shown.min(initial=np.inf)), float(shown.max(initial=0.0))
 
     def bend_sd_deg(self, mark_deg: float, index_deg: float) -> float:
         """Doubt of the angle from the index to a mark that comes from the pose: marks far from the index suffer

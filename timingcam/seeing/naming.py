@@ -20,15 +20,19 @@ from timingcam.seeing.constellation import (
     best_reading,
     index_candidates,
     readings_of,
-    ways_to_lay,
 )
 from timingcam.seeing.lines import find_lines
 from timingcam.seeing.marks import INSIDE, Hints, Maps, Marks, Place, mark_places
 from timingcam.seeing.placing import located
 from timingcam.seeing.rotor_map import widest_arc_deg
+from timingcam.seeing.ways import ways_to_lay
 
 CLEARLY_THEIRS = 1.5  # our choice: times as much like an index
 WIDEST_ARC_DEG = 75.0  # our choice: no advancer moves the spark by more than half of this
+
+
+class NotThere(CannotMeasure):
+    """No line is there that could be the index, or no lines that could be the marks."""
 
 
 def find_marks(maps: Maps, engine: Engine, cylinder: str, btdc: dict[str, float], hints: Hints) -> Marks:
@@ -48,6 +52,8 @@ def find_marks(maps: Maps, engine: Engine, cylinder: str, btdc: dict[str, float]
     ------
     CannotMeasure
         If no constellation fits, or two fit about as well.
+    NotThere
+        If nothing looks like the marks, or nothing like the index.
     """
     _refuse_drifting(maps.turns_deg)
     places = mark_places(engine, btdc, maps.sense)
@@ -55,18 +61,18 @@ def find_marks(maps: Maps, engine: Engine, cylinder: str, btdc: dict[str, float]
     rotor_lines = [
         line for line in find_lines(maps.rotor[inside], maps.grid.some(inside)) if line.outer > 0.55 * maps.rim
     ]
-    still_lines = index_candidates(maps, hints)
     zeros = ways_to_lay(maps, rotor_lines, places, hints)
     if not zeros:
-        raise CannotMeasure(
+        raise NotThere(
             found="no lines on the rotor spaced as the engine file's marks are",
             expected=_in_words(places), do="paint the marks, film square-on with the strobe near, or point at one with "
             "--mark NAME@X,Y",
         )  # fmt: skip
-    readings = readings_of(maps, zeros, still_lines, engine, cylinder)
-    others = {
-        c.name: readings_of(maps, zeros, still_lines, engine, c.name) for c in engine.cylinder if c.name != cylinder
-    }
+    named = {c.name: readings_of(maps, zeros, index_candidates(maps, hints), engine, c.name) for c in engine.cylinder}
+    readings, others = named.pop(cylinder), named
+    for within in maps.on_both_sides()[1:] if not readings else ():
+        # Beside the rim there is none: it may be at a hole's edge on the shaft's side.
+        readings, maps = readings_of(within, zeros, index_candidates(within, hints), engine, cylinder), within
     if not readings:
         raise _no_index(cylinder, [name for name, theirs in others.items() if theirs])
     # A lug or a screw is no way out where the pointer itself shows the other cylinder's timing.
@@ -113,7 +119,7 @@ def _no_index(cylinder: str, fits: list[str]) -> CannotMeasure:
             do="check which plug lead the strobe's pickup is on, or name the other cylinder",
         )
     low, high = PLAUSIBLE_ADVANCE_DEG
-    return CannotMeasure(
+    return NotThere(
         found="no index mark from which the marks would show an advance that an engine can have",
         expected=f"an advance of {low:.0f} to {high:.0f} degrees at a line that stands still beside the marks",
         do="film with the index in view and lit, check that the strobe's lead is on the cylinder named, or point at "

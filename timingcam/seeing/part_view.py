@@ -21,7 +21,6 @@ from timingcam.seeing.arcs import LEAST_INNER, HoleTold
 from timingcam.seeing.by_speed import bright_of, by_speed, refuse_gap, usual_over
 from timingcam.seeing.chain import SURELY_ALIKE, chained_turns
 from timingcam.seeing.clip import ClipInfo
-from timingcam.seeing.constellation import CLEAR_MARK_A_RADIUS, least_clear
 from timingcam.seeing.drum import Drum
 from timingcam.seeing.drum_start import EDGE_WIDTH, find_drum, moved_aside, unexplained
 from timingcam.seeing.face_start import find_face
@@ -36,6 +35,7 @@ from timingcam.seeing.rigid import MIN_SPREAD_DEG, N_RIGID, Evidence, refine_pos
 from timingcam.seeing.spacing import USUAL_LOG_SD, rescaled, scale_lever, scale_of
 from timingcam.seeing.strips import Grid, Part, make_grid
 from timingcam.seeing.view import FINEST_PART, WITHIN_RIM, PartSeen, View, assembled, rotor_apart, still_of
+from timingcam.seeing.ways import CLEAR_MARK_A_RADIUS, least_clear
 
 BESIDE_PX = 4.0  # our choice: an opening's edge, softened by coding
 FEWEST = 6

@@ -12,9 +12,10 @@ from dataclasses import replace
 import numpy as np
 
 from timingcam.seeing.circle import wrap
-from timingcam.seeing.constellation import SPACING_TOLERANCE_DEG, Reading
+from timingcam.seeing.constellation import Reading
 from timingcam.seeing.lines import Line, are_twins, centreline, find_lines
 from timingcam.seeing.marks import INSIDE, Index, Maps, Mark, Marks, Place
+from timingcam.seeing.ways import SPACING_TOLERANCE_DEG
 
 CLOSE_DEG = 1.0  # once the others are known
 MISFIT_DEG = 0.5
@@ -143,8 +144,8 @@ def _end_nearest(line: Line, radius: float) -> tuple[float, float]:
 
 
 def _locate_index(maps: Maps, line: Line) -> Index:
-    # The index's end nearest the marks is its inner one, where it stands outside of them.
+    # The index's end nearest the marks is its inner one, where it stands outside of them; else its outer one.
     span = _end_nearest(line, 0.9 * maps.rim)
     outside = maps.is_beside()
     deg, sd = centreline(maps.still[outside], maps.grid.some(outside), line, span)
-    return Index(deg, sd, line.inner, line.width_deg)
+    return Index(deg, sd, line.outer if maps.toward_shaft else line.inner, line.width_deg)

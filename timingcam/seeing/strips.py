@@ -138,7 +138,14 @@ def unwrap(sampler: Sampler, picture: np.ndarray, shift: Shift, rows: tuple[int,
     -------
     strip, known : ndarray, shape (n_radii, n_angles), float32 and bool
     """
-    maps = cv2.perspectiveTransform(sampler.xy_px, shift.matrix())
+    return unwrap_by(sampler, picture, shift.matrix(), rows)
+
+
+def unwrap_by(
+    sampler: Sampler, picture: np.ndarray, matrix: np.ndarray, rows: tuple[int, int]
+) -> tuple[np.ndarray, np.ndarray]:
+    """`unwrap` by a shift's matrix."""
+    maps = cv2.perspectiveTransform(sampler.xy_px, matrix)
     strip = _read(picture, maps)
     x, y = maps[..., 0], maps[..., 1]
     known = (y >= rows[0]) & (y <= rows[1]) & (x >= 0) & (x <= picture.shape[1] - 1)

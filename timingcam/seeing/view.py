@@ -29,7 +29,8 @@ DO_VIEW = "film square-on with the whole rotor in view, lit by the strobe, or po
 
 WITHIN_RIM = 0.97  # rim radii: a rim a little too large takes in edges that stand still
 FINEST_PART = 4096  # our choice: columns a turn, where the rotor is seen near: a pixel of a rotor 1300 px across
-WIDE = 1.45  # our choice, rim radii: what lies beside the rotor
+LEAST_WIDE, WIDE = 0.5, 1.45  # our choice, rim radii: what lies beside the rotor
+LIP_SHARE = 0.3  # our choice, of a hole's breadth: how much of its edge to look at on the shaft's side
 EVERY_PX = 8  # our choice: to see how far a picture reaches
 APART_ROUNDS = 4
 SHOWN, SHOWN_PART = 1.3, 1.7  # our choice: the index lies a fifth beyond the rim at most, beside an opening at its edge
@@ -153,8 +154,11 @@ def assembled(
             expected="the same marks and bolts in every flash",
             do=DO_VIEW,
         )
-    outer = _outer(part, pose, known) if part is not None and isinstance(pose, Pose) else WIDE
-    wide = make_grid(pose.radius_px, 0.5, outer, most_radii=160, **finest)
+    from_, to = LEAST_WIDE, WIDE
+    if seen is not None and isinstance(pose, Pose):
+        from_ = min(from_, max(0.5 * seen.inner, seen.inner - LIP_SHARE * breadth_of(seen.part, pose)))
+        to = _outer(seen.part, pose, known)
+    wide = make_grid(pose.radius_px, from_, to, most_radii=160, **finest)
     strips_on_wide = stack.each_strip(pose, wide, part)
     if part is None:
         still_strip, rotor_on_wide = _still_and_turning(strips_on_wide, turns, wide)

@@ -1,0 +1,172 @@
+"""Marks and an index that differ from what is about them by their colour alone: yellow chalk on bright steel.
+
+In:  the clip, its flashes, where the rotor stands and how it is turned in each.
+Out: `Marks`, found on maps of colour in place of one or both of those of light.
+Not here: how lines are named (`naming.py`).
+
+Light alone is what angles are read by; colours are coded at half its resolution and blurred more. So they are asked
+only where marks or index are not found without them, and the clip is decoded once more for that.
+
+References
+----------
+.. [1] ITU-R BT.709-6, item 3.2: Y', Cb and Cr.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from timingcam.errors import CannotMeasure
+from timingcam.seeing.angles import turned
+from timingcam.seeing.circle import wrap
+from timingcam.seeing.clip import ClipInfo, coloured
+from timingcam.seeing.flashes import Flashes
+from timingcam.seeing.marks import Maps, Marks
+from timingcam.seeing.naming import NotThere
+from timingcam.seeing.readout import FlashTurns
+from timingcam.seeing.strips import Grid, Sampler, even_out, make_sampler, recentred, unwrap_by
+from timingcam.seeing.view import View
+
+MOST_FLASHES = 60  # our choice: a mean of so many has an eighth of the noise of one
+BLACK, GREY = 16.0, 128.0
+DARKEST = 24.0  # our choice, of codes above black: colours of what is darker are noise
+SITED_PX = 0.25  # a coded colour lies on the left one of its two columns or midway: the clip seldom tells
+SAME_DEG = 1.0  # our choice: ways to read the colours that are this near say the same
+
+Finder = Callable[[Maps], Marks]
+Judge = Callable[[Maps], float]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Seen:
+    info: ClipInfo
+    flashes: Flashes
+    view: View
+    turns: FlashTurns
+
+
+def find_in_colour(
+    seen: tuple[ClipInfo, Flashes, View, FlashTurns], maps: Maps, find: Finder, judge: Judge
+) -> tuple[Maps, Marks]:
+    """Marks and index, one or both of them by their colour.
+
+    Parameters
+    ----------
+    seen : (ClipInfo, Flashes, View, FlashTurns)
+    maps : Maps
+        Of light, on which they are not found.
+    find : callable
+        From maps to marks; raises `NotThere` where there are none.
+    judge : callable
+        How clearly marks and index can be read on maps.
+
+    Returns
+    -------
+    Maps, Marks
+        The maps on which they were found.
+
+    Raises
+    ------
+    NotThere
+        If they are not found in colour either.
+    CannotMeasure
+        If colours can be read in several ways.
+    """
+    ways = sorted(_ways(maps, _colours(_Seen(*seen), maps.grid)), key=judge, reverse=True)
+    found: list[tuple[Maps, Marks]] = []
+    for way in ways:
+        try:
+            found.append((way, _less_sure(find(way), way)))
+        except NotThere:
+            continue
+    if not found:
+        raise NotThere(found="no marks or index by their colour", expected="both", do="paint them")
+    best, marks = found[0]
+    apart = [float(wrap(one.zero_deg - one.index.deg - marks.zero_deg + marks.index.deg)) for _, one in found]
+    if np.abs(apart).max() > SAME_DEG:
+        raise CannotMeasure(
+            found="marks and an index by their colours only, which can be read in several ways, "
+            f"{np.abs(apart).max():.0f} degrees apart",
+            expected="marks and an index that are plainly brighter or darker than what is about them",
+            do="paint them white, or point at them with --mark NAME@X,Y and --index X,Y",
+        )
+    return best, marks
+
+
+def _ways(maps: Maps, colours: list[tuple[np.ndarray, np.ndarray]]) -> list[Maps]:
+    """The maps with marks, index or both by one of the colours."""
+    rotors = [maps.rotor, *([rotor for rotor, _ in colours] if maps.whole else [])]
+    stills = [maps.still, *(still for _, still in colours)]
+    return [replace(maps, rotor=rotor, still=still) for rotor in rotors for still in stills][1:]
+
+
+def _colours(seen: _Seen, grid: Grid) -> list[tuple[np.ndarray, np.ndarray]]:
+    """Maps of the rotor and of what stands still, in blueness and in redness."""
+    readable = np.flatnonzero(np.isfinite(seen.turns.turn_deg))
+    some = readable[np.unique(np.linspace(0, len(readable) - 1, MOST_FLASHES).round().astype(int))]
+    pieces: dict[int, list[int]] = defaultdict(list)
+    first = _first_pieces(seen.flashes)
+    for flash in some:
+        pieces[int(seen.flashes.piece_frame[first[flash]])].append(int(flash))
+    sampler = make_sampler(grid, seen.view.pose)
+    means = [(_Mean(), _Mean()) for _ in range(2)]
+    for frame, codes in coloured(seen.info, pieces.keys()):
+        light = np.maximum(codes[0].astype(np.float32) - BLACK, DARKEST)
+        for colour, (rotor, still) in zip(codes[1:], means, strict=True):
+            # One more than the colour's share of the light: as a shade is evened out, so is it.
+            picture = 1.0 + (colour.astype(np.float32) - GREY) / light
+            for flash in pieces[frame]:
+                _add(seen, (flash, int(first[flash])), (sampler, picture), (rotor, still))
+    return [(rotor.mean(), even_out(still.mean(), still.known(), grid)[0]) for rotor, still in means]
+
+
+def _first_pieces(flashes: Flashes) -> np.ndarray:
+    """The first piece of each flash."""
+    first = np.zeros(len(flashes), int)
+    first[flashes.piece_of[::-1]] = np.arange(len(flashes.piece_of))[::-1]
+    return first
+
+
+def _add(seen: _Seen, which: tuple[int, int], how: tuple[Sampler, np.ndarray], to: tuple[_Mean, _Mean]) -> None:
+    """One flash's strip to the mean of what stands still, and turned back to that of the rotor."""
+    (flash, piece), (sampler, picture), (rotor, still) = which, how, to
+    rows = int(seen.flashes.piece_first[piece]), int(seen.flashes.piece_last[piece])
+    strip, known = unwrap_by(sampler, picture, seen.turns.shift[flash], rows)
+    still.add(strip, known)
+    x, y = seen.turns.centre[flash]
+    strip, known = recentred(*even_out(strip, known, sampler.grid), sampler.grid, (float(x), float(y)))
+    deg = -float(seen.turns.turn_deg[flash])
+    rotor.add(turned(strip, deg), turned(known.astype(np.float32), deg) > 0.5)
+
+
+class _Mean:
+    """Mean of strips where each is known."""
+
+    def __init__(self) -> None:
+        self.total: np.ndarray | float = 0.0
+        self.count: np.ndarray | float = 0.0
+
+    def add(self, strip: np.ndarray, known: np.ndarray) -> None:
+        """One more."""
+        self.total = self.total + np.where(known, strip, 0.0)
+        self.count = self.count + known.astype(np.float32)
+
+    def mean(self) -> np.ndarray:
+        """Of those so far; 0 where none is known."""
+        return np.asarray(self.total / np.maximum(self.count, 1), np.float32)
+
+    def known(self) -> np.ndarray:
+        """Where there is one at least."""
+        return np.asarray(self.count) > 0
+
+
+def _less_sure(marks: Marks, maps: Maps) -> Marks:
+    """The same, with the doubt of where in the picture a coded colour lies: it moves marks and index alike, but as one
+    of them may be read by its light, they are not held against each other."""
+    index = marks.index
+    sd_deg = float(np.degrees(SITED_PX / (maps.pose.radius_px * index.radius)))
+    return replace(marks, index=replace(index, sd_deg=float(np.hypot(index.sd_deg, sd_deg))))
