@@ -67,7 +67,7 @@ def index_candidates(maps: Maps, hints: Hints) -> list[Line]:
     """
     outside = maps.is_beside()
     lines = find_lines(maps.still[outside], maps.grid.some(outside), most=60)
-    reach = _merged([line for line in lines if maps.gap(line) < maps.beside.farthest * maps.rim])
+    reach = _merged([line for line in lines if maps.may_be_index(line)])
     if hints.index_deg is None:
         least = least_clear(maps.still, CLEAR_A_RADIUS)
         long = [line for line in reach if line.score > least and not maps.toward_shaft]

@@ -26,6 +26,8 @@ from timingcam.seeing.view import View
 BAND = 0.72  # rim radii from which on marks are
 # Our choice, rim radii: a pointer beside a rotor; what is further out is not beside the marks.
 USUALLY_BESIDE, FARTHEST_BESIDE = 0.12, 0.3
+ABOUT_WIDTHS = 1.5  # our choice: of a line, to either side of its middle
+OVER_RIM = 0.8  # our choice, rim radii: no pointer's tip reaches further over the marks
 FEWEST_WITHIN = 6  # our choice: of radii on the shaft's side, for a short index with its surroundings
 INSIDE, OUTSIDE = 0.985, 1.01  # of the rim: its own edge is neither rotor nor case
 STAMPED_SD_DEG = 0.3  # common practice, no source: how well a maker's mark stands, where the file does not say
@@ -97,6 +99,7 @@ class Maps:
     whole: bool = True  # whether all of the rotor can be seen, or a part of it only
     beside: Beside = Beside()
     toward_shaft: bool = False  # whether the index is looked for at a hole's edge on the shaft's side
+    over_rim: bool = False  # or among what reaches over the rotor's rim
 
     def shows(self, deg: float) -> bool:
         """Whether a place on the rotor came into view: all do, but where only a part of the rotor shows."""
@@ -107,6 +110,10 @@ class Maps:
         band = (self.grid.radii > BAND * self.rim) & (self.grid.radii < INSIDE * self.rim)
         return bool((self.rotor[band, column] != 0).mean() > 0.5)
 
+    def shows_about(self, line: Line) -> bool:
+        """Whether the rotor came into view on both sides of a line: where it ends, the end itself looks like one."""
+        return all(self.shows(line.deg + side * ABOUT_WIDTHS * line.width_deg) for side in (-1, 1))
+
     def is_beside(self) -> np.ndarray:
         """Which of the grid's radii are beside the rotor, shape (n_radii,) of bool.
 
@@ -115,13 +122,23 @@ class Maps:
         first, last = self._ends()
         if self.toward_shaft:
             return self.grid.radii < first - (OUTSIDE - 1.0) * self.rim
+        if self.over_rim:
+            return self.grid.radii > OVER_RIM * self.rim
         return self.grid.radii > min(OUTSIDE * self.rim, last + (OUTSIDE - 1.0) * self.rim)
 
-    def on_both_sides(self) -> tuple[Maps, ...]:
-        """The maps as they are, and for an index on the shaft's side, where a hole shows a face and something there."""
-        within = replace(self, toward_shaft=True)
+    def elsewhere(self) -> tuple[Maps, ...]:
+        """The same for an index in other places, where there is none beside the rim: a pointer whose tip lies over the
+        rotor, or one at a hole's edge on the shaft's side, if anything shows there."""
+        over, within = replace(self, over_rim=True), replace(self, toward_shaft=True)
         some = not self.whole and isinstance(self.pose, Pose) and np.count_nonzero(within.is_beside()) >= FEWEST_WITHIN
-        return (self, within) if some else (self,)
+        return (over, within) if some else (over,)
+
+    def may_be_index(self, line: Line) -> bool:
+        """Whether a line is where an index is looked for: near the rotor, or across its rim, which no mark of the
+        rotor's own is."""
+        if self.over_rim and not line.inner < self.rim < line.outer - (OUTSIDE - 1.0) * self.rim:
+            return False
+        return self.gap(line) < self.beside.farthest * self.rim
 
     def gap(self, line: Line) -> float:
         """How far the end of a line beside the rotor is from it, rotor radii."""

@@ -17,6 +17,7 @@ from timingcam.engine import Engine
 from timingcam.errors import CannotMeasure
 from timingcam.seeing.constellation import (
     PLAUSIBLE_ADVANCE_DEG,
+    Reading,
     best_reading,
     index_candidates,
     readings_of,
@@ -25,7 +26,7 @@ from timingcam.seeing.lines import find_lines
 from timingcam.seeing.marks import INSIDE, Hints, Maps, Marks, Place, mark_places
 from timingcam.seeing.placing import located
 from timingcam.seeing.rotor_map import widest_arc_deg
-from timingcam.seeing.ways import ways_to_lay
+from timingcam.seeing.ways import Way, ways_to_lay
 
 CLEARLY_THEIRS = 1.5  # our choice: times as much like an index
 WIDEST_ARC_DEG = 75.0  # our choice: no advancer moves the spark by more than half of this
@@ -70,9 +71,8 @@ def find_marks(maps: Maps, engine: Engine, cylinder: str, btdc: dict[str, float]
         )  # fmt: skip
     named = {c.name: readings_of(maps, zeros, index_candidates(maps, hints), engine, c.name) for c in engine.cylinder}
     readings, others = named.pop(cylinder), named
-    for within in maps.on_both_sides()[1:] if not readings else ():
-        # Beside the rim there is none: it may be at a hole's edge on the shaft's side.
-        readings, maps = readings_of(within, zeros, index_candidates(within, hints), engine, cylinder), within
+    if not readings and not any(others.values()):
+        maps, readings = _read(maps.elsewhere(), zeros, engine, cylinder, hints)
     if not readings:
         raise _no_index(cylinder, [name for name, theirs in others.items() if theirs])
     # A lug or a screw is no way out where the pointer itself shows the other cylinder's timing.
@@ -92,8 +92,18 @@ def how_clear(maps: Maps, engine: Engine, cylinder: str, btdc: dict[str, float])
     inside = maps.grid.radii < INSIDE * maps.rim
     lines = find_lines(maps.rotor[inside], maps.grid.some(inside))
     zeros = ways_to_lay(maps, lines, mark_places(engine, btdc, maps.sense), Hints())
-    readings = readings_of(maps, zeros, index_candidates(maps, Hints()), engine, cylinder) if zeros else []
+    _, readings = _read((maps, *maps.elsewhere()), zeros, engine, cylinder, Hints())
     return max((r.constellation + float(np.sqrt(r.index_score)) for r in readings), default=0.0)
+
+
+def _read(
+    places: tuple[Maps, ...], zeros: list[Way], engine: Engine, cylinder: str, hints: Hints
+) -> tuple[Maps, list[Reading]]:
+    """Readings from the first of some places to look for the index in which there is one, and the maps for that."""
+    for maps in places if zeros else ():
+        if readings := readings_of(maps, zeros, index_candidates(maps, hints), engine, cylinder):
+            return maps, readings
+    return places[0], []
 
 
 def _refuse_drifting(turns_deg: np.ndarray) -> None:

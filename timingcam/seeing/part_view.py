@@ -49,7 +49,6 @@ NO_WORSE = 1.03  # our choice: what is left unexplained hangs on which cells are
 ENDS_PERCENT = 99.5  # our choice: of what shows of an edge, a few pixels are beside it
 SIZE_SD = 1e-4  # where no rim is seen, where radius 1 lies is a name only
 
-
 Judge = Callable[[Maps], float]
 
 
@@ -199,7 +198,7 @@ def _spaced(seen: _Seen, told: Told, start: _Start, covariance: np.ndarray) -> t
     """The pose in which the marks are spaced as the engine file says; None where they are not told apart."""
     middle = start.pose.to_plane(seen.opening.middle_px())
     at_deg = float(np.degrees(np.arctan2(middle[1], middle[0])))
-    left = None
+    best: tuple[float, _Start, np.ndarray] | None = None
     for _ in range(SPACED_ROUNDS):
         maps = _quick_maps(seen, told, start.pose, start.inner)
         scale = scale_of(maps, _mark_lines(maps), told.places)
@@ -208,12 +207,13 @@ def _spaced(seen: _Seen, told: Told, start: _Start, covariance: np.ndarray) -> t
         scale = replace(scale, sd=float(np.hypot(scale.sd, LEAST_SCALE_SD)))
         lever = scale_lever(start.pose, at_deg, MIDDLE_RADIUS)
         pose, left = rescaled(start.pose, covariance, lever, scale)
-        # What is off by more than it ought to be says that its doubt is too small.
-        left = left * max(1.0, (np.log(scale.times) / scale.sd) ** 2)
-        if abs(np.log(scale.times)) < LEAST_SCALE_SD:
+        off = abs(float(np.log(scale.times)))  # more than it ought to be: then its doubt is too small
+        left = left * max(1.0, (off / scale.sd) ** 2)
+        if off < LEAST_SCALE_SD:
             return start, left
         start = replace(start, pose=pose)
-    return None if left is None else (start, left)
+        best = (off, start, left) if best is None or off < best[0] else best
+    return None if best is None else best[1:]
 
 
 def _from_end_to_end(seen: _Seen, start: _Start) -> _Start:
@@ -230,7 +230,7 @@ def _mark_lines(maps: Maps) -> list[Line]:
     """Lines on the rotor that are clear enough for marks."""
     inside = maps.grid.radii < INSIDE
     lines = find_lines(maps.rotor[inside], maps.grid.some(inside))
-    return [line for line in lines if line.score > least_clear(maps.rotor, CLEAR_MARK_A_RADIUS)]
+    return [n for n in lines if n.score > least_clear(maps.rotor, CLEAR_MARK_A_RADIUS) and maps.shows_about(n)]
 
 
 def _fitted(pose: Pose | Drum, evidence: Evidence) -> tuple[Pose | Drum, np.ndarray]:

@@ -57,6 +57,7 @@ def ways_to_lay(maps: Maps, lines: list[Line], places: list[Place], hints: Hints
     below its dot makes one line with it, so dots of bright paint are looked for at the radii of each other, too. Others
     are not: letters beside lines that are too faint stand as the lines do, but aside.
     """
+    lines = [line for line in lines if maps.shows_about(line)]
     clear = [line for line in lines if line.score > least_clear(maps.rotor, CLEAR_MARK_A_RADIUS)]
     if ways := zeros_of(maps, clear, places, hints):
         return ways
