@@ -20,7 +20,7 @@ from timingcam.reckoning.assemble import btdc_of_marks
 from timingcam.seeing.constellation import Reading, best_reading, evenness_about, index_candidates
 from timingcam.seeing.lines import Line, find_lines
 from timingcam.seeing.marks import Hints, Maps, Marks, advance_seen, mark_places, rotor_angle_deg
-from timingcam.seeing.naming import _refuse_drifting, find_marks
+from timingcam.seeing.naming import NotThere, _refuse_drifting, find_marks
 from timingcam.seeing.pose import square_on
 from timingcam.seeing.ways import CLEAR_A_RADIUS, CLEAR_MARK_A_RADIUS, PLAIN_A_ROW, least_clear, ways_to_lay, zeros_of
 
@@ -570,3 +570,40 @@ def test_an_index_on_a_lip_is_plain_by_what_is_about_it() -> None:
 def candidates_near(maps: Maps) -> float:
     """How near to the place the nearest is."""
     return min((apart_deg(line.deg, -75.0) for line in index_candidates(maps, Hints())), default=180.0)
+
+
+def elsewhere(radii: tuple[float, float], index_deg: float = -75.0, *, whole: bool = True) -> Maps:
+    """The maps of a rotor of which nothing shows within 0.7, with an index at certain radii only."""
+    maps = drawn(engine(), 33.0, -75.0, ADVANCE)
+    rotor = np.where(GRID.radii[:, None] > 0.7, maps.rotor, 0.0).astype(np.float32)
+    still = ground(GRID, seed=51)
+    add_line(still, GRID, index_deg, radii)
+    return replace(maps, rotor=rotor, still=still, whole=whole)
+
+
+def test_an_index_on_the_shafts_side_of_a_hole() -> None:
+    found = named(elsewhere((0.6, 0.68), whole=False), engine()).index
+    assert apart_deg(found.deg, -75.0) < CLOSE_DEG
+    assert found.radius == pytest.approx(0.68, abs=2 * (GRID.radii[1] - GRID.radii[0]))  # its end nearest the marks
+    # Of a rotor that is seen as a whole, what lies there is its own.
+    with pytest.raises(NotThere, match="no index"):
+        named(elsewhere((0.6, 0.68)), engine())
+    with pytest.raises(NotThere, match="no index"):
+        named(elsewhere((0.6, 0.68), 60.0, whole=False), engine())
+
+
+def test_a_pointer_that_reaches_over_the_rim() -> None:
+    """Beside the rim too little of it shows to be an index; what stands still and ends within the rim is a mark that
+    rested there."""
+    assert apart_deg(named(elsewhere((0.9, 1.03)), engine()).index.deg, -75.0) < CLOSE_DEG
+    with pytest.raises(NotThere, match="no index"):
+        named(elsewhere((0.86, 0.98)), engine())
+
+
+def test_the_end_of_what_shows_of_a_rotor_is_no_mark() -> None:
+    maps = replace(elsewhere((1.03, 1.2)), whole=False)
+    away = (np.arange(GRID.n_angles) * GRID.step_deg - 64.0 + 180) % 360 - 180
+    part = replace(maps, rotor=np.where(away[None, :] < 1.0, maps.rotor, 0.0).astype(np.float32))
+    line = Line(64.0, 1.4, 0.8, 0.97, 1, 90.0)
+    assert maps.shows_about(line) and not part.shows_about(line)
+    assert part.shows_about(replace(line, deg=41.0))
