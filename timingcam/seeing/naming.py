@@ -69,10 +69,8 @@ def find_marks(maps: Maps, engine: Engine, cylinder: str, btdc: dict[str, float]
             expected=_in_words(places), do="paint the marks, film square-on with the strobe near, or point at one with "
             "--mark NAME@X,Y",
         )  # fmt: skip
-    named = {c.name: readings_of(maps, zeros, index_candidates(maps, hints), engine, c.name) for c in engine.cylinder}
+    maps, named = _named((maps, *maps.elsewhere()), zeros, engine, hints)
     readings, others = named.pop(cylinder), named
-    if not readings and not any(others.values()):
-        maps, readings = _read(maps.elsewhere(), zeros, engine, cylinder, hints)
     if not readings:
         raise _no_index(cylinder, [name for name, theirs in others.items() if theirs])
     # A lug or a screw is no way out where the pointer itself shows the other cylinder's timing.
@@ -92,18 +90,24 @@ def how_clear(maps: Maps, engine: Engine, cylinder: str, btdc: dict[str, float])
     inside = maps.grid.radii < INSIDE * maps.rim
     lines = find_lines(maps.rotor[inside], maps.grid.some(inside))
     zeros = ways_to_lay(maps, lines, mark_places(engine, btdc, maps.sense), Hints())
-    _, readings = _read((maps, *maps.elsewhere()), zeros, engine, cylinder, Hints())
+    if not zeros:
+        return 0.0
+    readings = _named((maps, *maps.elsewhere()), zeros, engine, Hints())[1][cylinder]
     return max((r.constellation + float(np.sqrt(r.index_score)) for r in readings), default=0.0)
 
 
-def _read(
-    places: tuple[Maps, ...], zeros: list[Way], engine: Engine, cylinder: str, hints: Hints
-) -> tuple[Maps, list[Reading]]:
-    """Readings from the first of some places to look for the index in which there is one, and the maps for that."""
-    for maps in places if zeros else ():
-        if readings := readings_of(maps, zeros, index_candidates(maps, hints), engine, cylinder):
-            return maps, readings
-    return places[0], []
+def _named(
+    places: tuple[Maps, ...], zeros: list[Way], engine: Engine, hints: Hints
+) -> tuple[Maps, dict[str, list[Reading]]]:
+    """Readings for each cylinder, by its name, from the first of some places to look for the index that gives any for
+    one of them; and the maps for that place."""
+    named: dict[str, list[Reading]] = {}
+    for maps in places:
+        still = index_candidates(maps, hints)
+        named = {c.name: readings_of(maps, zeros, still, engine, c.name) for c in engine.cylinder}
+        if any(named.values()):
+            return maps, named
+    return places[0], named
 
 
 def _refuse_drifting(turns_deg: np.ndarray) -> None:
