@@ -19,7 +19,7 @@ from timingcam.seeing.angles import SETTLED_RAD, Turn, fits, read_turn, turned
 from timingcam.seeing.cells import Cells, RotorMap, telling_cells
 from timingcam.seeing.circle import wrap
 from timingcam.seeing.side_by_side import side_by_side
-from timingcam.seeing.sides import AROUND_DEG, WIDEST_DEG, about, alike_at_one_speed, alike_in_speed, groups_of
+from timingcam.seeing.sides import AROUND_DEG, WIDEST_DEG, about, alike_at_one_speed, groups_of
 from timingcam.seeing.speeds import evenly
 from timingcam.seeing.strips import Grid, pattern_trust, recentred
 
@@ -34,7 +34,6 @@ AS_MUCH_LEFT = 1.05  # our choice: as good a map as before
 # Our choice: of a rotor whose sides were laid a pole off, a third was left; of a case seen through a hole, which has no
 # sides that turn, three quarters.
 CLEARLY_LESS_LEFT = 0.5
-AS_IT_STANDS = Turn(0.0, 0.1, 1.0, 0.0, 1.0, 1.0)
 # The first maps are blurred, and change more than what an angle off by a part of a cell makes of them.
 EARLY_ROUNDS, EARLY_SETTLED_RAD = 3, 1e-3
 
@@ -101,25 +100,8 @@ def build_map(
         other = _settled(begins, seen, none)
         if (others := _left(*other, seen)) < left:
             rotor, turns, left, begun_by = *other, others, begins
-    if left > MUCH_LEFT and rate_hz is not None:
-        begins = _begun_at_one_speed(begins, seen, rate_hz)
-        other = _settled(begins, seen, none)
-        if (others := _left(*other, seen)) < left:
-            rotor, turns, left, begun_by = *other, others, begins
     rotor, turns = _in_step((rotor, turns), begun_by, seen, left, rate_hz)
     return replace(rotor, inflation=_inflation(rotor, *seen, turns))
-
-
-def _begun_at_one_speed(begins: RotorMap, seen: Strips, rate_hz: np.ndarray) -> RotorMap:
-    """The map that the most flashes at one speed make: slices of a rotor that share little with each other still stand
-    alike in all of them."""
-    as_it_stands = [AS_IT_STANDS if alike else None for alike in alike_in_speed(rate_hz)]
-    return _rebuilt(begins, *seen, as_it_stands)
-
-
-def _is_wide(turns: list[Turn | None]) -> bool:
-    """Whether flashes show the rotor further apart than an advancer goes."""
-    return widest_arc_deg(np.array([turn.deg for turn in turns if turn is not None and fits(turn)])) > WIDEST_DEG
 
 
 def _in_step(
@@ -138,7 +120,7 @@ def _in_step(
     degs = np.array([turn.deg for turn in found[1] if turn is not None and fits(turn)])
     if not len(degs):
         return found
-    wide = _is_wide(found[1])
+    wide = widest_arc_deg(degs) > WIDEST_DEG
     if wide:
         joined = None if rate_hz is None else _joined(found[1], begins, seen, rate_hz)
         if joined is not None and _left(*joined, seen) < CLEARLY_LESS_LEFT * left:
@@ -149,9 +131,6 @@ def _in_step(
         if len(degs) > MOST_FIT * len(found[1]):
             return within, found[1]
     other = _settled(within, seen, [None] * len(found[1]))
-    if wide and rate_hz is not None:
-        alike = replace(_begun_at_one_speed(begins, seen, rate_hz), between_deg=within.between_deg, surely=True)
-        other = min(other, _settled(alike, seen, [None] * len(found[1])), key=lambda one: _left(one[0], one[1], seen))
     # Of a strobe at a rate of its own, what few flashes it shows near one place leave all others unexplained.
     return other if _left(*other, seen) < (AS_MUCH_LEFT * left if wide else min(left, MUCH_LEFT)) else found
 

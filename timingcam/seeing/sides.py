@@ -51,11 +51,3 @@ def alike_at_one_speed(turns: list[Turn | None], side: set[int], other: set[int]
         if near != k and abs(rate[near] - rate[k]) < LIKE_RATE:
             apart.append(float(wrap(told[k] - told[near])))
     return len(apart) >= LEAST_ALIKE and abs(float(np.median(apart))) < LIKE_DEG
-
-
-def alike_in_speed(rate_hz: np.ndarray) -> np.ndarray:
-    """The most flashes that came about as fast as each other, shape (n,) of bool: a strobe that follows the engine
-    shows the rotor alike in all of them."""
-    rate = np.log(rate_hz)
-    least = max(rate, key=lambda low: np.count_nonzero((rate >= low) & (rate <= low + LIKE_RATE)), default=np.nan)
-    return (rate >= least) & (rate <= least + LIKE_RATE)
