@@ -50,12 +50,12 @@ def pictures_of(seen: Seen, readings: Readings) -> Pictures:
 
 def _pieces_first(seen: Seen) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Frame, first and last row of each flash's first piece."""
-    n = len(seen.flashes)
-    out = tuple(np.zeros(n, int) for _ in range(3))
-    columns = (seen.flashes.piece_frame, seen.flashes.piece_first, seen.flashes.piece_last)
-    for target, column in zip(out, columns, strict=True):
-        target[seen.flashes.piece_of[::-1]] = column[::-1]
-    return out  # type: ignore[return-value]
+    flashes, first = seen.flashes, seen.flashes.first_pieces()
+    frame, begins, ends = (
+        np.where(first >= 0, column[first], 0) if len(column) else np.zeros(len(first), int)
+        for column in (flashes.piece_frame, flashes.piece_first, flashes.piece_last)
+    )
+    return frame, begins, ends
 
 
 def _first_readable(seen: Seen) -> int:

@@ -65,6 +65,12 @@ class Flashes:
     def __len__(self) -> int:
         return len(self.time_s)
 
+    def first_pieces(self) -> np.ndarray:
+        """The first piece of each flash, as an index, shape (n_flashes,); -1 where no row was lit in full."""
+        first = np.full(len(self), -1)
+        first[self.piece_of[::-1]] = np.arange(len(self.piece_of))[::-1]
+        return first
+
     def rate_hz(self) -> np.ndarray:
         """How fast flashes come about each, a second, shape (n_flashes,)."""
         apart = np.diff(self.time_s)

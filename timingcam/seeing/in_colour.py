@@ -21,7 +21,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from timingcam.errors import CannotMeasure
-from timingcam.seeing.angles import turned
 from timingcam.seeing.circle import wrap
 from timingcam.seeing.clip import ClipInfo, coloured
 from timingcam.seeing.flashes import Flashes
@@ -29,7 +28,7 @@ from timingcam.seeing.marks import Maps, Marks
 from timingcam.seeing.naming import NotThere
 from timingcam.seeing.readout import FlashTurns
 from timingcam.seeing.strips import Grid, Sampler, even_out, make_sampler, recentred, unwrap_by
-from timingcam.seeing.view import View
+from timingcam.seeing.view import Mean, View, turned_back
 
 MOST_FLASHES = 60  # our choice: a mean of so many has an eighth of the noise of one
 BLACK, GREY = 16.0, 128.0
@@ -112,11 +111,11 @@ def _colours(seen: _Seen, grid: Grid) -> list[tuple[np.ndarray, np.ndarray]]:
     readable = readable[single] if single.any() else readable
     some = readable[np.unique(np.linspace(0, len(readable) - 1, MOST_FLASHES).round().astype(int))]
     pieces: dict[int, list[int]] = defaultdict(list)
-    first = _first_pieces(seen.flashes)
+    first = seen.flashes.first_pieces()
     for flash in some:
         pieces[int(seen.flashes.piece_frame[first[flash]])].append(int(flash))
     sampler = make_sampler(grid, seen.view.pose)
-    means = [(_Mean(), _Mean()) for _ in range(2)]
+    means = [(Mean(), Mean()) for _ in range(2)]
     for frame, codes in coloured(seen.info, pieces.keys()):
         light = np.maximum(codes[0].astype(np.float32) - BLACK, DARKEST)
         for colour, (rotor, still) in zip(codes[1:], means, strict=True):
@@ -127,14 +126,7 @@ def _colours(seen: _Seen, grid: Grid) -> list[tuple[np.ndarray, np.ndarray]]:
     return [(rotor.mean(), even_out(still.mean(), still.known(), grid)[0]) for rotor, still in means]
 
 
-def _first_pieces(flashes: Flashes) -> np.ndarray:
-    """The first piece of each flash."""
-    first = np.zeros(len(flashes), int)
-    first[flashes.piece_of[::-1]] = np.arange(len(flashes.piece_of))[::-1]
-    return first
-
-
-def _add(seen: _Seen, which: tuple[int, int], how: tuple[Sampler, np.ndarray], to: tuple[_Mean, _Mean]) -> None:
+def _add(seen: _Seen, which: tuple[int, int], how: tuple[Sampler, np.ndarray], to: tuple[Mean, Mean]) -> None:
     """One flash's strip to the mean of what stands still, and turned back to that of the rotor."""
     (flash, piece), (sampler, picture), (rotor, still) = which, how, to
     rows = int(seen.flashes.piece_first[piece]), int(seen.flashes.piece_last[piece])
@@ -142,29 +134,7 @@ def _add(seen: _Seen, which: tuple[int, int], how: tuple[Sampler, np.ndarray], t
     still.add(strip, known)
     x, y = seen.turns.centre[flash]
     strip, known = recentred(*even_out(strip, known, sampler.grid), sampler.grid, (float(x), float(y)))
-    deg = -float(seen.turns.turn_deg[flash])
-    rotor.add(turned(strip, deg), turned(known.astype(np.float32), deg) > 0.5)
-
-
-class _Mean:
-    """Mean of strips where each is known."""
-
-    def __init__(self) -> None:
-        self.total: np.ndarray | float = 0.0
-        self.count: np.ndarray | float = 0.0
-
-    def add(self, strip: np.ndarray, known: np.ndarray) -> None:
-        """One more."""
-        self.total = self.total + np.where(known, strip, 0.0)
-        self.count = self.count + known.astype(np.float32)
-
-    def mean(self) -> np.ndarray:
-        """Of those so far; 0 where none is known."""
-        return np.asarray(self.total / np.maximum(self.count, 1), np.float32)
-
-    def known(self) -> np.ndarray:
-        """Where there is one at least."""
-        return np.asarray(self.count) > 0
+    rotor.add(*turned_back(strip, known, float(seen.turns.turn_deg[flash])))
 
 
 def _less_sure(marks: Marks, maps: Maps) -> Marks:

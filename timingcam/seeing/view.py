@@ -217,11 +217,11 @@ def _still_and_turning(
     strips: Iterable[tuple[np.ndarray, np.ndarray]], turns: list[Turn | None], grid: Grid
 ) -> tuple[np.ndarray, np.ndarray]:
     """The mean of all strips, and that of those whose turn is known, turned back."""
-    still, turning = _Mean(), _Mean()
+    still, turning = Mean(), Mean()
     for (strip, known), turn in zip(strips, turns, strict=True):
         still.add(strip, known)
         if turn is not None:
-            turning.add(*_turned_back(*recentred(strip, known, grid, turn.centre), turn.deg))
+            turning.add(*turned_back(*recentred(strip, known, grid, turn.centre), turn.deg))
     return still.mean(), turning.mean()
 
 
@@ -236,7 +236,8 @@ def _own(
     ]
 
 
-def _turned_back(strip: np.ndarray, known: np.ndarray, deg: float) -> tuple[np.ndarray, np.ndarray]:
+def turned_back(strip: np.ndarray, known: np.ndarray, deg: float) -> tuple[np.ndarray, np.ndarray]:
+    """A strip, and where it is known, as if the rotor had not turned by an angle."""
     return turned(strip, -deg), turned(known.astype(np.float32), -deg) > 0.5
 
 
@@ -245,14 +246,14 @@ def rotor_apart(own: list[tuple[np.ndarray, np.ndarray]], degs: np.ndarray) -> n
 
     That holds a mark too, where it stood for long: what the map leaves over on the whole is put back, by turns.
     """
-    rotor = _mean(_turned_back(s, k, deg) for (s, k), deg in zip(own, degs, strict=True))
+    rotor = _mean(turned_back(s, k, deg) for (s, k), deg in zip(own, degs, strict=True))
     for _ in range(APART_ROUNDS):
         usual = _mean(((s - turned(rotor, deg)) * k, k) for (s, k), deg in zip(own, degs, strict=True))
-        rotor = _mean(_turned_back((s - usual) * k, k, deg) for (s, k), deg in zip(own, degs, strict=True))
+        rotor = _mean(turned_back((s - usual) * k, k, deg) for (s, k), deg in zip(own, degs, strict=True))
     return rotor
 
 
-class _Mean:
+class Mean:
     """Mean of strips where each is known; one after another, as all of them take much room."""
 
     def __init__(self) -> None:
@@ -268,9 +269,13 @@ class _Mean:
         """Of those so far; 0 where none is known."""
         return (self.total / np.maximum(self.count, 1)).astype(np.float32)
 
+    def known(self) -> np.ndarray:
+        """Where there is one at least."""
+        return np.asarray(self.count) > 0
+
 
 def _mean(strips: Iterable[tuple[np.ndarray, np.ndarray]]) -> np.ndarray:
-    mean = _Mean()
+    mean = Mean()
     for strip, known in strips:
         mean.add(strip, known)
     return mean.mean()
