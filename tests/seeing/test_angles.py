@@ -268,3 +268,6 @@ def test_two_marks_alike_are_told_apart_by_how_far_the_rotor_can_have_turned() -
         assert alone.rival > 0.6
         assert told.rival < 0.5 and fits(told)
         assert abs(told.deg - deg) < 0.2
+    # One that hardly turned has no other place of its own to be held against: then any other counts.
+    hardly = read_turn(rotor, replace(cells, between_deg=(-1.0, 1.0)), seen(0.0), opening)
+    assert hardly is not None and hardly.rival > 0.6

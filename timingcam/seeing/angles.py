@@ -128,7 +128,7 @@ def _coarse(cells: Cells, strip: np.ndarray, known: np.ndarray) -> Turn:
     bend = before - 2 * at + after
     part = 0.5 * (before - after) / bend if bend < 0 else 0.0
     away = np.abs((np.arange(n) - best + n // 2) % n - n // 2) > max(4, n // 60)
-    if can is not None:
+    if can is not None and (away & can).any():  # a rotor that turned by less than that has its rivals anywhere
         away &= can | ~can[best]
     deg = (best + float(np.clip(part, -0.5, 0.5))) * 360.0 / n
     deg = (deg + 180.0) % 360.0 - 180.0
