@@ -198,6 +198,16 @@ def test_frames_written_twice_show_no_flash_again() -> None:
     found, frames = set(bands_in(rows).frame.tolist()), set(find_bands(rows).frame.tolist())
     again = frames & set((twice + 1).tolist())
     assert len(again) > 5 and frames - found == again
+    assert set(bands_in(rows).again.tolist()) == again
+
+
+def test_frames_lit_from_top_to_foot_are_not_taken_for_the_one_before() -> None:
+    """A sensor that exposes all rows at once: two flashes with the rotor at one angle light the same rows alike."""
+    rng = np.random.default_rng(7)
+    lit = rng.random(200) < 0.5
+    rows = (0.1 + np.outer(lit, np.linspace(0.8, 1.0, 360)) + rng.normal(0, 2e-4, (200, 360))).astype(np.float32)
+    found = bands_in(rows)
+    assert np.array_equal(found.frame, np.flatnonzero(lit)) and not len(found.again)
 
 
 def test_no_frame_is_lost_where_none_was_written_twice() -> None:

@@ -22,6 +22,7 @@ from timingcam.seeing.lines import Line, find_lines
 from timingcam.seeing.marks import Hints, Maps, Marks, advance_seen, mark_places, rotor_angle_deg
 from timingcam.seeing.naming import NotThere, _refuse_drifting, find_marks
 from timingcam.seeing.pose import square_on
+from timingcam.seeing.strips import even_out
 from timingcam.seeing.ways import CLEAR_A_RADIUS, CLEAR_MARK_A_RADIUS, PLAIN_A_ROW, least_clear, ways_to_lay, zeros_of
 
 SENSE = {"clockwise": 1, "anticlockwise": -1}
@@ -509,6 +510,26 @@ def test_the_ground_beside_plain_lines_is_no_way_to_name_them() -> None:
     readings[1] = Reading(27.5, index, ground, 29.0, 84.0)
     with pytest.raises(CannotMeasure, match="two ways"):
         best_reading(readings, Hints(), rim=1.0)
+
+
+def test_on_a_smooth_rotor_the_ground_between_marks_is_no_way_to_name_them() -> None:
+    """Nothing but marks, lit as if drawn: the ground beside them, alike in its spacing, scores as they do."""
+    one = engine(turns="anticlockwise", marks=(("N", "one", 0.0), ("P", "one", 8.0), ("Q", "one", 33.0)))
+    strip, places = 0.4 + ground(GRID, 2e-4), mark_places(one, btdc_of_marks(one), -1)
+    for place in places:
+        add_line(strip, GRID, 33.0 + place.deg, (0.8, 0.97), width_deg=1.2)
+    strip, _ = even_out(strip, np.ones(strip.shape, bool), GRID)
+    inside = GRID.radii < 0.985
+    lines = find_lines(strip[inside], GRID.some(inside))
+    maps = replace(drawn(one, 33.0, -75.0, ADVANCE), rotor=strip)
+    ways = zeros_of(maps, lines, places, Hints())
+    assert [way[0] for way in ways] == [pytest.approx(33.0, abs=CLOSE_DEG)]
+    # Two traces, and the third not there: no way at all.
+    traces = [Line(deg, 0.9, 0.8, 0.97, 1, 0.5) for deg in (33.0, 25.0)]
+    assert zeros_of(maps, traces, places, Hints()) == []
+    # By scores alone they are not told apart.
+    without = [replace(line, contrast=0.0) for line in lines]
+    assert len(zeros_of(maps, without, places, Hints())) > 1
 
 
 DARK = 0.8  # plain in each row, and in all three together less than texture may reach over all radii

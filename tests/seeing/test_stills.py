@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from timingcam.seeing.light import LitPicture
-from timingcam.seeing.stills import some_of
+from timingcam.seeing.stills import _dark_rows, some_of
 
 if TYPE_CHECKING:
     from seeing_journey import Journey
@@ -63,3 +64,11 @@ def test_so_many_pictures_as_show_every_row_some_times() -> None:
     assert len(some_of(lit(90, 120), 480, 5.0, most=12)) == 12
     assert len(some_of(lit(3, 120), 480, 5.0, fewest=10)) == 3
     assert some_of([], 480, 5.0) == []
+
+
+def test_a_frame_written_twice_shows_nothing_of_the_place_alone(journey: Journey) -> None:
+    """Its flashes are not counted again, and their light is not the place's."""
+    frames = [frame.number for frame in journey.looked.kept]
+    bands = journey.bands.some(~np.isin(journey.bands.frame, frames))
+    dark = _dark_rows(replace(bands, again=np.array(frames)))
+    assert not any(dark[frame].any() for frame in frames)

@@ -10,7 +10,7 @@ end in the order in which they began, however many light a row at a time.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 
 import numpy as np
@@ -42,7 +42,8 @@ class Bands:
 
     `start_row` and `end_row` are where the band begins and ends, rows; NaN where the frame cut it off. `inner_first`
     and `inner_last` are the first and last row lit in full, and by no other flash; the last is below the first where
-    there is none. `row_sd` is the standard uncertainty of an edge.
+    there is none. `row_sd` is the standard uncertainty of an edge; `again` the frames that show the flashes of the one
+    before, written twice, shape (n,): their bands are not among these.
     """
 
     frame: np.ndarray
@@ -55,6 +56,7 @@ class Bands:
     ramp_rows: float
     n_frames: int
     n_rows: int
+    again: np.ndarray = field(default_factory=lambda: np.zeros(0, int))
 
     def __post_init__(self) -> None:
         columns = (self.frame, self.start_row, self.end_row, self.inner_first, self.inner_last, self.level)
@@ -122,12 +124,17 @@ def bands_of_clip(light: RowLights) -> Bands:
 
 def _once(bands: Bands, light: np.ndarray) -> Bands:
     """Those of frames that were not written twice: some recorders fill a gap with the frame before it, and its flashes
-    would count as others, a frame later."""
-    frames = np.unique(bands.frame)
+    would count as others, a frame later.
+
+    A flash is known again by the rows at which it begins or ends. Where two frames are lit from top to foot, as by
+    sensors that expose all rows at once, rows say nothing.
+    """
+    frames = np.unique(bands.frame[np.isfinite(bands.start_row) | np.isfinite(bands.end_row)])
     frames = frames[frames > 0]
     change = np.sqrt(np.mean((light[frames] - light[frames - 1]) ** 2, axis=1))
     lit = np.percentile(light[frames], LIT_PERCENTILE, axis=1) - np.median(light.min(axis=0))
-    return bands.some(~np.isin(bands.frame, frames[change < SAME_SHARE * lit]))
+    again = frames[change < SAME_SHARE * lit]
+    return replace(bands.some(~np.isin(bands.frame, again)), again=again)
 
 
 def _joined(found: list[tuple[int, Bands]], shape: tuple[int, int]) -> Bands:
@@ -144,6 +151,7 @@ def _joined(found: list[tuple[int, Bands]], shape: tuple[int, int]) -> Bands:
         column("inner_first"), column("inner_last"), column("level"),
         float(np.sqrt(np.average([part.row_sd**2 for part in parts], weights=n))),
         float(np.average([part.ramp_rows for part in parts], weights=n)), *shape,
+        np.concatenate([part.again + first for first, part in found]),
     )  # fmt: skip
 
 

@@ -25,7 +25,9 @@ TWIN_DEG, TWIN_SHARE, TWIN_ENDS = (1.0, 4.5), 0.7, 0.06
 class Line:
     """A radial line: its angle and width in degrees, its inner and outer end in rotor radii.
 
-    `sign` is 1 for bright on dark, -1 for dark on bright; `score` the sum of its cells' excess over noise.
+    `sign` is 1 for bright on dark, -1 for dark on bright; `score` the sum of its cells' excess over noise, in which what
+    is plain counts little more the plainer it is; `contrast` how far its light is from that of what lies beside it, 0
+    where that was not looked at.
     """
 
     deg: float
@@ -34,6 +36,7 @@ class Line:
     outer: float
     sign: int
     score: float
+    contrast: float = 0.0
 
 
 def are_alike(line: Line, other: Line, rim: float) -> bool:
@@ -56,6 +59,11 @@ def are_twins(line: Line, other: Line, rim: float) -> bool:
 def line_response(strip: np.ndarray, grid: Grid, width_deg: float) -> np.ndarray:
     """How much brighter each cell is than what lies `width_deg` to both sides, in sds of its row, (n_radii,
     n_angles)."""
+    return _in_sds(*_light_apart(strip, grid, width_deg), strip != 0)
+
+
+def _light_apart(strip: np.ndarray, grid: Grid, width_deg: float) -> tuple[np.ndarray, np.ndarray]:
+    """By how much each cell is brighter than both its sides, or darker, else 0; and than the mean of the two."""
     w = max(1, round(width_deg / grid.step_deg))
     pad = 3 * w + 1
     ring = np.concatenate([strip[:, -pad:], strip, strip[:, :pad]], axis=1).astype(np.float32)
@@ -64,8 +72,11 @@ def line_response(strip: np.ndarray, grid: Grid, width_deg: float) -> np.ndarray
     bright = inside - np.maximum(left, right)  # brighter than both sides: an edge alone is no line
     dark = inside - np.minimum(left, right)
     response = np.where(bright > 0, bright, np.where(dark < 0, dark, 0.0))[:, pad:-pad]
-    both = (inside - 0.5 * (left + right))[:, pad:-pad]
-    sd = _row_sd(both, strip != 0)
+    return response, (inside - 0.5 * (left + right))[:, pad:-pad]
+
+
+def _in_sds(response: np.ndarray, both: np.ndarray, known: np.ndarray) -> np.ndarray:
+    sd = _row_sd(both, known)
     floor = float(np.median(sd)) * 0.5 + 1e-6
     return response / np.maximum(sd, floor)
 
@@ -93,7 +104,8 @@ def find_lines(strip: np.ndarray, grid: Grid, most: int = 40) -> list[Line]:
     """
     found: list[Line] = []
     for width in WIDTHS_DEG:
-        response = line_response(strip, grid, width)
+        apart, both = _light_apart(strip, grid, width)
+        response = _in_sds(apart, both, strip != 0)
         # What is plain as day counts little more than what is plain, yet still in order.
         response = response / (1 + np.abs(response) / PLAIN_Z)
         for sign in (1, -1):
@@ -102,7 +114,7 @@ def find_lines(strip: np.ndarray, grid: Grid, most: int = 40) -> list[Line]:
             for k in _peaks(score, max(2, round(0.5 * width / grid.step_deg))):
                 found.append(
                     Line(k * grid.step_deg, width, float(grid.radii[first[k]]), float(grid.radii[last[k]]), sign,
-                         float(score[k]))
+                         float(score[k]), float(sign * apart[first[k] : last[k] + 1, k].mean()))
                 )  # fmt: skip
     found.sort(key=lambda line: -line.score)
     kept: list[Line] = []

@@ -170,23 +170,55 @@ def poses_of_ellipse(
 ) -> list[Pose]:
     """The two poses of a circle that appears as a given ellipse, with the usual lens.
 
-    One ellipse has two, leaning opposite ways; near square-on they come together. Found by least squares from both
-    sides, since the lens is only guessed here and everything is refined later.
+    One ellipse has two, leaning opposite ways; near square-on they come together. Begun by the cone of sight, and by least
+    squares from there, since the lens is only guessed here and everything is refined later.
     """
-    short = min(axes_px)
-    tilt = float(np.arccos(np.clip(short / max(axes_px), 0.0, 0.9995)))
-    a = np.radians(angle_deg) + (0.0 if axes_px[0] <= axes_px[1] else np.pi / 2)
-    direction = np.array([np.cos(a), np.sin(a)])
     points = ellipse_points(centre_px, axes_px, angle_deg)
+    square = square_on(centre_px, max(axes_px), size)
     poses = []
-    for sign in (1.0, -1.0):
-        start = replace(square_on(centre_px, max(axes_px), size), lean_rad=sign * tilt * direction)
+    for sight, normal in _planes_of_cone(square, points):
+        at_px = square.principal_px + square.focal_px * sight[:2] / sight[2]
+        start = replace(square, centre_px=at_px)
+        axes, _ = start._frame()
+        off = axes.T @ normal
+        tilt = float(np.arccos(np.clip(off[2], -1.0, 1.0)))
+        start = replace(start, lean_rad=tilt * off[:2] / max(float(np.hypot(*off[:2])), 1e-12))
 
         def misfit(free: np.ndarray, start: Pose = start) -> np.ndarray:
             return rim_misfit(start.moved(np.append(free, 0.0)), points)
 
         poses.append(start.moved(np.append(least_squares(misfit, np.zeros(5), x_scale=0.01).x, 0.0)))
     return poses
+
+
+def _planes_of_cone(lens: Pose, points_px: np.ndarray) -> list[tuple[np.ndarray, np.ndarray]]:
+    """The two planes in which the cone of sight through an ellipse is cut as a circle: towards its centre, and the normal
+    towards the camera, both in camera axes.
+
+    References
+    ----------
+    .. [1] Forsyth et al., IEEE Transactions on Pattern Analysis and Machine Intelligence 13, 971 (1991): the planes by
+       the eigenvectors of the cone's quadratic form (from memory).
+    """
+    x, y = ((points_px - lens.principal_px) / lens.focal_px).T
+    middle, spread = np.array([x.mean(), y.mean()]), float(np.hypot(x.std(), y.std()))
+    u, v = (x - middle[0]) / spread, (y - middle[1]) / spread
+    # The conic through the points, about their middle, where its six numbers are of one size.
+    a, b, c, d, e, f = np.linalg.svd(np.stack([u * u, u * v, v * v, u, v, np.ones(len(u))], axis=1))[2][-1]
+    own = np.array([[a, b / 2, d / 2], [b / 2, c, e / 2], [d / 2, e / 2, f]])
+    into = np.array([[1 / spread, 0, -middle[0] / spread], [0, 1 / spread, -middle[1] / spread], [0, 0, 1.0]])
+    cone = into.T @ own @ into
+    value, vector = np.linalg.eigh(cone)
+    if np.count_nonzero(value > 0) == 1:
+        value, vector = np.linalg.eigh(-cone)
+    least, middling, most = value
+    across, along = np.sqrt(max(most - middling, 0.0)) * vector[:, 2], np.sqrt(middling - least) * vector[:, 0]
+    planes = []
+    for sign in (1.0, -1.0):
+        normal = (sign * across + along) / np.sqrt(most - least)
+        sight = np.linalg.solve(cone, normal)
+        planes.append((sight / sight[2], -normal * np.sign(normal @ sight) * np.sign(sight[2])))
+    return planes
 
 
 def _project(matrix: np.ndarray, xy: np.ndarray) -> np.ndarray:

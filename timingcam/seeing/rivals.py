@@ -13,6 +13,7 @@ from timingcam.seeing.circle import wrap
 from timingcam.seeing.lines import Line, are_twins
 
 FLANK = 1.2  # of the widths together: what lies beside a line, of the other sign, is its own background
+CONTRASTING = 2.0  # our choice: times the light that sets it off; where all is plain, scores no longer tell lines apart
 PLAINER = 1.5  # our choice, of scores, in which what is plain counts little more the plainer it is
 GROUND_SHARE = 0.5  # our choice: of the ground's score, the lines that make it one are about as plain
 MOSTLY = 2.0 / 3.0  # our choice: of a rival's lines, that the ground must be; the rest fit by chance
@@ -30,7 +31,15 @@ def is_explained(lines: Lines, rivals: Lines, rim: float) -> bool:
     rim : float
         The rim's radius, in rotor radii.
     """
-    return _plainer(lines, rivals) or _twins_of(lines, rivals, rim) or _of_the_ground(lines, rivals)
+    return _plainer(lines, rivals) or _twins_of(lines, rivals, rim) or of_the_ground(lines, rivals)
+
+
+def of_the_ground(lines: Lines, rivals: Lines) -> bool:
+    """Whether a rival is read off the ground beside lines that are plainer, or mostly so."""
+    n_ours = sum(line is not None for line in lines)
+    theirs = [rival for rival in rivals if rival is not None and rival not in lines]
+    n_ground = sum(_beside_plainer(rival, lines) for rival in theirs)
+    return 2 * len(theirs) > n_ours and n_ground >= MOSTLY * len(theirs)
 
 
 def borders(line: Line, other: Line) -> bool:
@@ -57,7 +66,13 @@ def but_flanks(matched: Lines) -> Lines:
 
 def _beside_plainer(line: Line, others: Lines) -> bool:
     """Whether a line borders on a plainer one of the other sign, whose background it then is."""
-    return any(borders(line, other) and other.score > line.score for other in others if other is not None)
+    return any(borders(line, other) and _is_plainer(other, line) for other in others if other is not None)
+
+
+def _is_plainer(one: Line, other: Line) -> bool:
+    """On a smooth rotor without scratches the ground between two lines scores as they do, but by a trace of light."""
+    high, low = max(one.contrast, other.contrast), min(one.contrast, other.contrast)
+    return one.contrast > other.contrast if high > CONTRASTING * low else one.score > other.score
 
 
 def _plainer(lines: Lines, rivals: Lines) -> bool:
@@ -78,11 +93,3 @@ def _twins_of(lines: Lines, rivals: Lines, rim: float) -> bool:
     twins = [np.sign(wrap(other.deg - one.deg)) for one, other in both if are_twins(one, other, rim)]
     free = not {one for one, _ in both} & {other for _, other in both}
     return free and 2 * len(twins) > len(lines) and len(set(twins)) == 1
-
-
-def _of_the_ground(lines: Lines, rivals: Lines) -> bool:
-    """Whether a rival is read off the ground beside lines that are plainer, or mostly so."""
-    n_ours = sum(line is not None for line in lines)
-    theirs = [rival for rival in rivals if rival is not None and rival not in lines]
-    n_ground = sum(_beside_plainer(rival, lines) for rival in theirs)
-    return 2 * len(theirs) > n_ours and n_ground >= MOSTLY * len(theirs)

@@ -70,8 +70,8 @@ def lit_pictures(
 
 
 def _dark_rows(bands: Bands) -> dict[int, np.ndarray]:
-    """Rows of each frame that no flash touched, ramps included."""
-    dark: dict[int, np.ndarray] = {}
+    """Rows of each frame that no flash touched, ramps included; of those that hold no band all, and are not named."""
+    dark = {int(frame): np.zeros(bands.n_rows, bool) for frame in bands.again}
     margin = int(np.ceil(bands.ramp_rows)) + 3
     for frame, start, end in zip(bands.frame, bands.start_row, bands.end_row, strict=True):
         rows = dark.setdefault(int(frame), np.ones(bands.n_rows, bool))

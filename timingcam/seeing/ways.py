@@ -14,7 +14,7 @@ import numpy as np
 from timingcam.seeing.circle import wrap
 from timingcam.seeing.lines import Line, are_alike, find_lines
 from timingcam.seeing.marks import Hints, Maps, Place
-from timingcam.seeing.rivals import but_flanks, but_ground
+from timingcam.seeing.rivals import but_flanks, but_ground, of_the_ground
 
 SPACING_TOLERANCE_DEG = 1.6  # our choice: marks put on by hand are up to a degree off
 # Our choice: further than any advancer moves the spark; a tenth of the flashes. What crosses the view may pass for a
@@ -112,7 +112,9 @@ def zeros_of(maps: Maps, lines: list[Line], places: list[Place], hints: Hints) -
         if len(found) < (1 if hints.marks_deg else fewest):
             continue
         zero += float(np.median([wrap(m.deg - p.deg - zero) for m, p in found]))
-        result.append((float(wrap(zero)), _constellation_score(maps, matched, places, zero), matched))
+        score = _constellation_score(maps, matched, places, zero)
+        if score > 0:  # else more is missing than is there
+            result.append((float(wrap(zero)), score, matched))
     distinct: list[Way] = []
     most = max((r[1] for r in result), default=0.0)
     while result:
@@ -124,7 +126,8 @@ def zeros_of(maps: Maps, lines: list[Line], places: list[Place], hints: Hints) -
         result = [r for r in result if abs(wrap(r[0] - best[0])) > DISTINCT_DEG]
     # A poor fit is no way out where the good one gives no advance that an engine can have.
     good = [way for way in distinct[:12] if way[1] >= RIVAL_SHARE * most]
-    return [way for way in good if not any(_outdone(way, other) for other in good)]
+    own = [way for way in good if not any(of_the_ground(other[2], way[2]) for other in good if other is not way)]
+    return [way for way in own if not any(_outdone(way, other) for other in own)]
 
 
 def _outdone(way: Way, by: Way) -> bool:

@@ -37,7 +37,7 @@ from timingcam.showing.marks_sheet import overlay
 from timingcam.showing.plots import COVERAGE_95
 from timingcam.showing.sentences import number
 
-HEIGHT_PX = 520  # the list below the curve stands within it
+HEIGHT_PX = 580  # the list below the curve stands within it
 JPEG_QUALITY = 72  # our choice: lines stay sharp, a picture of 200 pixels takes some 5 kB
 # Of all little pictures together, in base64: leaves a page with two measurements under 3 MB.
 MAX_PICTURE_BYTES = 500_000
@@ -108,15 +108,15 @@ def _plot(sides: Sequence[tuple[str, Measurement]]) -> Any:
         legend += _draw_curve(plot, measurement, place, name if len(sides) > 1 else "")
     hover.renderers = touched
     hover.callback = CustomJS(code=_HOVERED)
-    plot.add_layout(_list_below(legend, n_columns=1 if len(sides) > 1 else 2), "below")
+    plot.add_layout(_list_below(legend), "below")
     _set_view(plot, [measurement for _, measurement in sides])
     return plot
 
 
-def _list_below(items: list[tuple[str, list[Any]]], n_columns: int) -> Legend:
+def _list_below(items: list[tuple[str, list[Any]]]) -> Legend:
     return Legend(
         items=items,
-        ncols=n_columns,  # no wider than the smallest telephone, 320 pixels
+        ncols=1,  # no wider than the smallest telephone, 320 pixels, whatever its letters
         location="left",
         click_policy="hide",
         label_text_font_size="12px",
