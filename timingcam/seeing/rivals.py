@@ -13,7 +13,9 @@ from timingcam.seeing.circle import wrap
 from timingcam.seeing.lines import Line, are_twins
 
 FLANK = 1.2  # of the widths together: what lies beside a line, of the other sign, is its own background
-CONTRASTING = 2.0  # our choice: times the light that sets it off; where all is plain, scores no longer tell lines apart
+# Our choice: times the light that sets a line off; where all is plain, scores no longer tell lines apart. Coding and a
+# lens draw the ground beside such lines out, by that many widths.
+CONTRASTING, WIDE_FLANK = 2.0, 2.0
 PLAINER = 1.5  # our choice, of scores, in which what is plain counts little more the plainer it is
 GROUND_SHARE = 0.5  # our choice: of the ground's score, the lines that make it one are about as plain
 MOSTLY = 2.0 / 3.0  # our choice: of a rival's lines, that the ground must be; the rest fit by chance
@@ -42,10 +44,10 @@ def of_the_ground(lines: Lines, rivals: Lines) -> bool:
     return 2 * len(theirs) > n_ours and n_ground >= MOSTLY * len(theirs)
 
 
-def borders(line: Line, other: Line) -> bool:
-    """Whether two lines of either sign lie so near that the one is the other's background."""
+def borders(line: Line, other: Line, flank: float = FLANK) -> bool:
+    """Whether two lines of either sign lie so near that the one is the other's background, by their widths together."""
     apart = abs(wrap(other.deg - line.deg))
-    return other.sign != line.sign and apart < FLANK * (line.width_deg + other.width_deg)
+    return other.sign != line.sign and apart < flank * (line.width_deg + other.width_deg)
 
 
 def but_ground(lines: list[Line]) -> list[Line]:
@@ -66,7 +68,13 @@ def but_flanks(matched: Lines) -> Lines:
 
 def _beside_plainer(line: Line, others: Lines) -> bool:
     """Whether a line borders on a plainer one of the other sign, whose background it then is."""
-    return any(borders(line, other) and _is_plainer(other, line) for other in others if other is not None)
+    return any(_is_background(line, other) for other in others if other is not None)
+
+
+def _is_background(line: Line, of: Line) -> bool:
+    if of.contrast > CONTRASTING * line.contrast > 0:
+        return borders(line, of, WIDE_FLANK)
+    return borders(line, of) and _is_plainer(of, line)
 
 
 def _is_plainer(one: Line, other: Line) -> bool:

@@ -126,8 +126,13 @@ def zeros_of(maps: Maps, lines: list[Line], places: list[Place], hints: Hints) -
         result = [r for r in result if abs(wrap(r[0] - best[0])) > DISTINCT_DEG]
     # A poor fit is no way out where the good one gives no advance that an engine can have.
     good = [way for way in distinct[:12] if way[1] >= RIVAL_SHARE * most]
-    own = [way for way in good if not any(of_the_ground(other[2], way[2]) for other in good if other is not way)]
+    own = [way for way in good if not any(_is_ground(way, other) for other in good)]
     return [way for way in own if not any(_outdone(way, other) for other in own)]
+
+
+def _is_ground(way: Way, of: Way) -> bool:
+    """Whether a way is read off the ground beside another one's lines, and that one not off the ground beside its."""
+    return way is not of and of_the_ground(of[2], way[2]) and not of_the_ground(way[2], of[2])
 
 
 def _outdone(way: Way, by: Way) -> bool:
