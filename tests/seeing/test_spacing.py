@@ -79,3 +79,29 @@ def test_rescaled_the_angles_are_as_the_spacing_says(pose: Drum) -> None:
     assert (after[1] - after[0]) / (before[1] - before[0]) == pytest.approx(1.02, abs=5e-4)
     assert lever @ left @ lever == pytest.approx(1e-8, rel=0.01)  # as sure as the spacing is
     assert np.all(np.linalg.eigvalsh(left) > -1e-12)
+
+
+def test_where_the_spacing_contradicts_what_told_the_pose_the_marks_count() -> None:
+    """Five percent off, where the turning says that it knows to a thousandth, and the marks to a hundredth."""
+    lever, scale = scale_lever(EDGE, -90.0, 0.9), Scale(0.95, 0.01, 0.0)
+    narrow = np.eye(6) * (1e-3**2 / (lever @ lever))
+    new, left = rescaled(EDGE, narrow, lever, scale)
+    told = np.log(0.95) * (1 - 0.01**2 / (np.log(0.95) ** 2 + 0.01**2))
+    # The pose's angles by its numbers, to second order.
+    assert lever @ (moved_by(EDGE, new)) == pytest.approx(told, rel=1e-6)
+    assert np.sqrt(lever @ left @ lever) == pytest.approx(0.01, rel=0.05)
+    # Within three standard uncertainties it is one measurement more.
+    near, _ = rescaled(EDGE, narrow, lever, Scale(np.exp(0.02), 0.01, 0.0))
+    assert lever @ moved_by(EDGE, near) == pytest.approx(0.02 * 1e-6 / (1e-6 + 1e-4), rel=1e-6)
+
+
+def moved_by(one: Drum, other: Drum) -> np.ndarray:
+    """The six numbers of `Drum.moved` from one to another that differ by little."""
+    step = 1e-6
+
+    def numbers(drum: Drum) -> np.ndarray:
+        angles = [drum.out_rad, drum.tilt_rad, np.log(drum.focal_px), np.log(drum.size_px)]
+        return np.array([*drum.centre_px, *angles])
+
+    by = np.stack([(numbers(one.moved(d)) - numbers(one)) / step for d in np.eye(6) * step], axis=1)
+    return np.linalg.solve(by, numbers(other) - numbers(one))

@@ -28,6 +28,7 @@ MISSED = 5.0  # our choice: of a mark whose place can be seen; half of what a cl
 CLEAR_ENOUGH = 120.0
 MOST_OFF = 0.12  # our choice: a scale further off, after arcs and turning, is another way to name the marks
 # Our choice: not so where all of three marks or more are the plainest lines that there are, where they should be.
+CONTRADICTS = 3.0  # standard uncertainties: by chance once in 370 times
 PLAINLY_OFF, PLAINER, SURELY_DEG = 0.4, 1.5, 0.4
 
 
@@ -104,12 +105,19 @@ def rescaled(
 ) -> tuple[Pose | Drum, np.ndarray]:
     """The pose with which angles are as the marks' spacing says, changed where it is known least; and its covariance.
 
+    Where the spacing contradicts what told the pose, it has a fault that its covariance does not know of, such as a lens
+    that bends or a part that moves by itself, and the marks alone count.
+
     References
     ----------
     .. [1] Kalman, J. Basic Eng. 82 (1960) 35-45: one measurement more, by its own doubt (from memory).
     """
-    gain = covariance @ lever / (lever @ covariance @ lever + scale.sd**2)
-    return pose.moved(gain * np.log(scale.times)), covariance - np.outer(gain, lever @ covariance)
+    own_var, off = float(lever @ covariance @ lever), float(np.log(scale.times))
+    if off**2 > CONTRADICTS**2 * (own_var + scale.sd**2):
+        covariance = covariance * (off**2 / own_var)
+        own_var = off**2
+    gain = covariance @ lever / (own_var + scale.sd**2)
+    return pose.moved(gain * off), covariance - np.outer(gain, lever @ covariance)
 
 
 def _fit(
