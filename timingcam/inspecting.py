@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import tempfile
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -39,6 +40,7 @@ from timingcam.seeing.marks import Hints, maps_of, sense_of
 from timingcam.seeing.naming import find_marks
 from timingcam.seeing.part import Part, cut_part
 from timingcam.seeing.readout import FlashTurns, read_flashes
+from timingcam.seeing.second_look import told_by_others
 from timingcam.seeing.sharpness import Look, look_of
 from timingcam.seeing.stills import lit_pictures, some_of
 from timingcam.seeing.survey import survey
@@ -130,7 +132,8 @@ def _inspected(part: Part, known: tuple[Engine, str] | None, capture_fps: float 
         light, lit = lit_pictures(seen, bands, flashes, table)
         lit = some_of(lit, info.height, COVERED, FEWEST, MOST)
         view = find_view(light, lit) if known is None else first_view((info, flashes, light, lit), *known)
-        turns = read_flashes(info, flashes, light, view)
+        read = partial(read_flashes, info, flashes, light, view, None)
+        turns = told_by_others(read(), flashes.rate_hz(), read)
         rotor = _rotor_look(look_of(light, lit, turns, view.pose, info), view, turns, info)
         if known is None:
             return Inspection(clip, flash_look, rotor, None, None)

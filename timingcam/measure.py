@@ -8,7 +8,7 @@ Not here: how any of it is done.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
 
@@ -53,6 +53,7 @@ from timingcam.seeing.marks import Maps, Marks, maps_of, sense_of, spacing_misfi
 from timingcam.seeing.memory import few_heaps, give_back
 from timingcam.seeing.naming import NotThere, find_marks, how_clear
 from timingcam.seeing.readout import FlashTurns, read_flashes
+from timingcam.seeing.second_look import told_by_others
 from timingcam.seeing.soundtrack import read_sound
 from timingcam.seeing.standstill import refuse_standstill
 from timingcam.seeing.stills import lit_pictures
@@ -199,10 +200,14 @@ def watch(clip: str | Path, engine: Engine, cylinder: str, options: Options, pro
 
     def look(view: View) -> Looked:
         give_back()
-        turns = read_flashes(info, flashes, light, view, _teller(info, "reading every flash", progress))
+        read = partial(read_flashes, info, flashes, light, view, _teller(info, "reading every flash", progress))
+        by_itself = read()
+        turns = told_by_others(by_itself, flashes.rate_hz(), read)
         refuse_standstill(view, turns, flashes, light)
         hints = hints_on_maps(view, turns, info, options.pointed)
         maps, btdc = maps_of(view, sense_of(engine)), btdc_of_marks(engine)
+        if turns is not by_itself:  # nor was the view free of strays
+            maps = replace(maps, turns_deg=turns.turn_deg[np.isfinite(turns.turn_deg)])
         find = partial(find_marks, engine=engine, cylinder=cylinder, btdc=btdc, hints=hints)
         try:
             return turns, maps, find(maps)

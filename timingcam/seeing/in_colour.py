@@ -106,6 +106,8 @@ def _ways(maps: Maps, colours: list[tuple[np.ndarray, np.ndarray]]) -> list[Maps
 def _colours(seen: _Seen, grid: Grid) -> list[tuple[np.ndarray, np.ndarray]]:
     """Maps of the rotor and of what stands still, in blueness and in redness."""
     readable = np.flatnonzero(np.isfinite(seen.turns.turn_deg))
+    if not len(readable):
+        return []
     # Of a flash that lies across two frames, either may be the one whose place is known.
     single = np.bincount(seen.flashes.piece_of, minlength=len(seen.flashes))[readable] == 1
     readable = readable[single] if single.any() else readable

@@ -102,9 +102,8 @@ class Maps:
     over_rim: bool = False  # or among what reaches over the rotor's rim
 
     def shows(self, deg: float) -> bool:
-        """Whether a place on the rotor came into view: all do, but where only a part of the rotor shows."""
-        if self.whole:
-            return True
+        """Whether a place on the rotor came into view: all do, but where only a part of the rotor shows, or the picture
+        cuts it off."""
         n = self.rotor.shape[1]
         column = round(deg / 360.0 * n) % n
         band = (self.grid.radii > BAND * self.rim) & (self.grid.radii < INSIDE * self.rim)

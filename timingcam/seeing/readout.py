@@ -26,6 +26,8 @@ from timingcam.seeing.view import View
 CROP_PX = 360  # our choice: width kept of each flash's picture
 MOST_CROPS = 96
 FEWEST_PAIRS = 5  # our choice
+NOT_RECOGNISED, TWO_ANGLES = "the rotor cannot be recognised", "the rotor could stand at two angles"
+NEAR_DEG = 12.0  # our choice: to either side of where other flashes show the rotor, twice as far as a rival stands off
 CHI2_MEDIAN = 0.455  # of one degree of freedom
 LEAST_KNOWN = 0.02  # our choice: of the cells that can be seen
 BEYOND_DEG = 4.0  # our choice: a flash between two speeds that were looked at, or a spark that strays
@@ -126,7 +128,12 @@ class _Table:
 
 
 def read_flashes(
-    info: ClipInfo, flashes: Flashes, light: FlashLight, view: View, progress: Callable[[int], None] | None = None
+    info: ClipInfo,
+    flashes: Flashes,
+    light: FlashLight,
+    view: View,
+    progress: Callable[[int], None] | None = None,
+    near_deg: np.ndarray | None = None,
 ) -> FlashTurns:
     """Read the rotor's angle in every flash.
 
@@ -138,9 +145,12 @@ def read_flashes(
     view : View
     progress : callable, optional
         Told the number of frames seen so far.
+    near_deg : ndarray, shape (n,), optional
+        About where the rotor is to be looked for in each; flashes of which that is NaN are left out.
     """
     sampler = make_sampler(view.rotor.grid, view.pose, view.part)
     cells = _cells_of(view)
+    which = np.ones(len(flashes), bool) if near_deg is None else np.isfinite(near_deg)
     pieces: list[list[int]] = [[] for _ in range(len(flashes))]
     table = _Table(len(flashes.piece_of))
     keep = set(np.unique(np.linspace(0, len(flashes) - 1, min(MOST_CROPS, len(flashes))).round().astype(int)).tolist())
@@ -151,10 +161,11 @@ def read_flashes(
         found = []
         for k in index:
             rows = (int(flashes.piece_first[k]), int(flashes.piece_last[k]))
-            found.append((int(k), _read(view, (sampler, cells), light.picture(luma, rows), rows)))
+            own = cells if near_deg is None else _about(cells, float(near_deg[flashes.piece_of[k]]))
+            found.append((int(k), _read(view, (sampler, own), light.picture(luma, rows), rows)))
         return luma, found
 
-    for luma, found in side_by_side(read, _lit_frames(info, flashes, progress)):
+    for luma, found in side_by_side(read, _lit_frames(info, flashes, which, progress)):
         for k, piece in found:
             flash = int(flashes.piece_of[k])
             pieces[flash].append(k)
@@ -162,6 +173,10 @@ def read_flashes(
             if flash in keep and piece.shift is not None:
                 cutter.cut(flash, luma, piece.shift)
     return _joined((pieces, table), cutter, view)
+
+
+def _about(cells: Cells, deg: float) -> Cells:
+    return replace(cells, between_deg=(deg - NEAR_DEG, deg + NEAR_DEG), surely=True)
 
 
 def _cells_of(view: View) -> Cells:
@@ -175,9 +190,11 @@ def _cells_of(view: View) -> Cells:
 
 
 def _lit_frames(
-    info: ClipInfo, flashes: Flashes, progress: Callable[[int], None] | None
+    info: ClipInfo, flashes: Flashes, which: np.ndarray, progress: Callable[[int], None] | None
 ) -> Iterator[tuple[np.ndarray, np.ndarray]]:
+    """Frames that show some of the flashes, and the pieces in each."""
     order = np.argsort(flashes.piece_frame, kind="stable")
+    order = order[which[flashes.piece_of[order]]]
     ordered = flashes.piece_frame[order]
     for frame in frames(info):
         a, b = np.searchsorted(ordered, [frame.number, frame.number + 1])
@@ -197,9 +214,9 @@ def _read(view: View, how: tuple[Sampler, Cells], picture: np.ndarray, rows: tup
         return _Piece(None, shift, "too little of the rotor is lit")
     turn = read_turn(view.rotor, cells, strip, known)
     if turn is None or not fits(turn):
-        return _Piece(None, shift, "the rotor cannot be recognised")
+        return _Piece(None, shift, NOT_RECOGNISED)
     if turn.rival > 0.9 * turn.match:
-        return _Piece(None, shift, "the rotor could stand at two angles")
+        return _Piece(None, shift, TWO_ANGLES)
     # The case's own turn in the picture carries over to the angle between mark and index.
     sd = float(np.hypot(turn.sd_deg, np.degrees(np.sqrt(shift.covariance[3, 3]))))
     return _Piece(replace(turn, sd_deg=sd), shift, "")

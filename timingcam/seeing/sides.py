@@ -17,6 +17,9 @@ WIDEST_DEG, AROUND_DEG = 45.0, 20.0
 # Our choice: pairs of flashes of two sides; of the logarithm of their rates; degrees: a spark's scatter, and what the
 # advance may change by between such rates, halved by the median.
 LEAST_ALIKE, LIKE_RATE, LIKE_DEG = 3, 0.05, 1.5
+# Our choice: holes and spokes stand thirty degrees apart or more, and an advancer that sticks does not move the spark by
+# as much at one speed; of the others at its speed so many must agree, as well as a rise between such rates lets them.
+STRAY_DEG, AGREED, AGREED_DEG = 25.0, 0.7, 8.0
 
 
 def groups_of(turns: list[Turn | None]) -> list[set[int]]:
@@ -51,3 +54,28 @@ def alike_at_one_speed(turns: list[Turn | None], side: set[int], other: set[int]
         if near != k and abs(rate[near] - rate[k]) < LIKE_RATE:
             apart.append(float(wrap(told[k] - told[near])))
     return len(apart) >= LEAST_ALIKE and abs(float(np.median(apart))) < LIKE_DEG
+
+
+def usual_deg(turn_deg: np.ndarray, rate_hz: np.ndarray) -> np.ndarray:
+    """Where most other flashes show the rotor that come as fast as each, shape (n,); NaN where they are few, or do not
+    agree.
+
+    Parameters
+    ----------
+    turn_deg : ndarray, shape (n,)
+        NaN where an angle was not read.
+    rate_hz : ndarray, shape (n,)
+        How fast flashes come about each.
+    """
+    rate, usual = np.log(rate_hz), np.full(len(turn_deg), np.nan)
+    for k in range(len(turn_deg)):
+        others = np.isfinite(turn_deg) & (np.abs(rate - rate[k]) < LIKE_RATE)
+        others[k] = False
+        if np.count_nonzero(others) <= LEAST_ALIKE:
+            continue
+        there = turn_deg[others]
+        about_deg = float(np.degrees(np.angle(np.exp(1j * np.radians(there)).mean())))
+        middle = about_deg + float(np.median(wrap(there - about_deg)))
+        if (np.abs(wrap(there - middle)) < AGREED_DEG).mean() >= AGREED:
+            usual[k] = wrap(middle)
+    return usual

@@ -14,6 +14,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from itertools import chain
 
+import cv2
 import numpy as np
 
 from timingcam.errors import CannotMeasure
@@ -39,6 +40,7 @@ WHOLE_RING = 0.9  # of its length, our choice
 # Our choice: other centres to look about where nothing turns about the first; of a ring's length, that it is no chance;
 # of its radius, as far as its own edges reach.
 MORE_CENTRES, SURE_RING, BESIDE = 3, 0.8, 1.1
+WHOLLY = 255  # of 255: between pixels of which all are known
 OTHER_POSE_DEG = 3.0  # our choice: poses closer than this are one
 
 
@@ -71,16 +73,31 @@ def find_view(light: FlashLight, lit: list[LitPicture], centre_px: np.ndarray | 
     stack, mean, known = lay(light, lit, lead=place)
     if centre_px is not None:
         centre_px = _into_reference(stack, centre_px)
-    rings = _rings(mean, known, centre_px)
-    refuse_over_exposed(lit, light.table, rings[0])
-    others = _elsewhere(rings, mean, known) if centre_px is None else iter(())
-    ring, rings = rim_of(stack, chain([rings], others), mean.shape)
+    try:
+        ring, rings = _rim_in((mean, known), stack, centre_px)
+    except CannotMeasure:
+        by_place = None if place is None else _as_the_place_shows(light, place, stack)
+        if by_place is None:
+            raise
+        ring, rings = _rim_in(by_place, stack, centre_px)
     give_back()
     stack, mean, known = lay(light, lit, pose_of(ring, mean.shape), before=place or stack)
     (pose, covariance), *second = _rigid(stack, _starts(ring, rings, mean.shape), _circles(ring, rings))
     far = bool(second) and _apart_deg(pose, second[0][0]) > OTHER_POSE_DEG
     other = OtherView(*second[0], stack, known) if far else None
     return assembled(stack, (pose, covariance), (mean, known), other)
+
+
+def _as_the_place_shows(light: FlashLight, place: Stack, stack: Stack) -> tuple[np.ndarray, np.ndarray] | None:
+    """The square root of the place's own light in the pixels of a stack's reference, and where that is known; None
+    where there is none, or that picture was not laid by it."""
+    reference = stack.lit[stack.reference]
+    shift = next((s for p, s in zip(place.lit, place.shifts, strict=True) if p is reference), None)
+    if light.ambient is None or shift is None:
+        return None
+    size = (light.ambient.shape[1], light.ambient.shape[0])
+    known = cv2.warpPerspective((light.ambient > 0).astype(np.uint8) * 255, shift.matrix(), size)
+    return cv2.warpPerspective(np.sqrt(light.ambient), shift.matrix(), size), known == WHOLLY
 
 
 def other_view(view: View) -> View:
@@ -109,6 +126,17 @@ def _into_reference(stack: Stack, xy_px: np.ndarray) -> np.ndarray:
     """A place pointed at in the first picture, in the reference's pixels: the stack begins with the tallest picture."""
     first = min(range(len(stack.lit)), key=lambda k: stack.lit[k].frame)
     return moved_by(np.linalg.inv(stack.shifts[first].matrix()), np.asarray(xy_px, float))
+
+
+def _rim_in(
+    picture: tuple[np.ndarray, np.ndarray], stack: Stack, centre_px: np.ndarray | None
+) -> tuple[Ring, list[Ring]]:
+    """The rim and the rings of its family, in a picture and where that is known."""
+    mean, known = picture
+    rings = _rings(mean, known, centre_px)
+    refuse_over_exposed(stack.lit, stack.light.table, rings[0])
+    others = _elsewhere(rings, mean, known) if centre_px is None else iter(())
+    return rim_of(stack, chain([rings], others), mean.shape)
 
 
 def _rings(mean: np.ndarray, known: np.ndarray, centre_px: np.ndarray | None) -> list[Ring]:
