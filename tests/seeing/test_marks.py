@@ -621,6 +621,22 @@ def test_a_pointer_that_reaches_over_the_rim() -> None:
         named(elsewhere((0.86, 0.98)), engine())
 
 
+def test_marks_that_the_picture_cuts_off_are_not_missed() -> None:
+    """Close to, a twin's other marks stand half a turn on, below the picture; not so if they should have shown."""
+    own, theirs = (("N", "one", 0.0), ("P", "one", 8.0), ("Q", "one", 31.0)), [("U", 0.0), ("V", 8.0), ("W", 31.0)]
+    twin = engine(marks=(*own, *((name, "two", deg) for name, deg in theirs)), tdc=[0.0, 180.0])
+    maps = drawn(twin, 33.0, -75.0, ADVANCE, missing=("U", "V", "W"))
+    away = (np.arange(GRID.n_angles) * GRID.step_deg - 53.0 + 180) % 360 - 180
+    cut_off = replace(maps, rotor=np.where(np.abs(away)[None, :] < 120.0, maps.rotor, 0.0).astype(np.float32))
+    assert apart_deg(named(cut_off, twin).zero_deg, 33.0) < CLOSE_DEG
+    with pytest.raises(NotThere, match="no lines"):
+        named(maps, twin)
+    # One line that is left of three says nothing.
+    two = replace(cut_off, rotor=np.where(np.abs(away - 11.0)[None, :] < 8.0, maps.rotor, 0.0).astype(np.float32))
+    with pytest.raises(NotThere, match="no lines"):
+        named(two, twin)
+
+
 def test_the_end_of_what_shows_of_a_rotor_is_no_mark() -> None:
     maps = replace(elsewhere((1.03, 1.2)), whole=False)
     away = (np.arange(GRID.n_angles) * GRID.step_deg - 64.0 + 180) % 360 - 180

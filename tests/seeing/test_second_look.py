@@ -30,8 +30,8 @@ def nothing_more(near_deg: np.ndarray) -> FlashTurns:
 
 
 def test_where_others_as_fast_show_it() -> None:
-    # Rates within 5 percent, on the rise 25 degrees in a factor of two: 1.8 degrees, which lie evenly about each but for
-    # its ends.
+    # Rates within 5 percent, on the rise 25 degrees in a factor of two: 1.8 degrees, which lie evenly about each but
+    # for its ends.
     usual = usual_deg(TURN_DEG, RATE_HZ)
     assert np.isfinite(usual).all() and np.abs(usual - TURN_DEG).max() < 1.8
     assert np.isnan(usual_deg(TURN_DEG[::4], RATE_HZ[::4])).all()  # two or three others each

@@ -25,9 +25,9 @@ TWIN_DEG, TWIN_SHARE, TWIN_ENDS = (1.0, 4.5), 0.7, 0.06
 class Line:
     """A radial line: its angle and width in degrees, its inner and outer end in rotor radii.
 
-    `sign` is 1 for bright on dark, -1 for dark on bright; `score` the sum of its cells' excess over noise, in which what
-    is plain counts little more the plainer it is; `contrast` how far its light is from that of what lies beside it, 0
-    where that was not looked at.
+    `sign` is 1 for bright on dark, -1 for dark on bright; `score` the sum of its cells' excess over noise, in which
+    what is plain counts little more the plainer it is; `contrast` how far its light is from that of what lies beside
+    it, 0 where that was not looked at.
     """
 
     deg: float

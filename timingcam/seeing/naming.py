@@ -66,8 +66,8 @@ def find_marks(maps: Maps, engine: Engine, cylinder: str, btdc: dict[str, float]
     if not zeros:
         raise NotThere(
             found="no lines on the rotor spaced as the engine file's marks are",
-            expected=_in_words(places), do="paint the marks, film them sharp and square-on with the strobe near, or point at one with "
-            "--mark NAME@X,Y",
+            expected=_in_words(places), do="paint the marks, film them sharp and square-on with the strobe near, or "
+            "point at one with --mark NAME@X,Y",
         )  # fmt: skip
     maps, named = _named((maps, *maps.elsewhere()), zeros, engine, hints)
     readings, others = named.pop(cylinder), named

@@ -170,8 +170,8 @@ def poses_of_ellipse(
 ) -> list[Pose]:
     """The two poses of a circle that appears as a given ellipse, with the usual lens.
 
-    One ellipse has two, leaning opposite ways; near square-on they come together. Begun by the cone of sight, and by least
-    squares from there, since the lens is only guessed here and everything is refined later.
+    One ellipse has two, leaning opposite ways; near square-on they come together. Begun by the cone of sight, and by
+    least squares from there, since the lens is only guessed here and everything is refined later.
     """
     points = ellipse_points(centre_px, axes_px, angle_deg)
     square = square_on(centre_px, max(axes_px), size)
@@ -192,8 +192,8 @@ def poses_of_ellipse(
 
 
 def _planes_of_cone(lens: Pose, points_px: np.ndarray) -> list[tuple[np.ndarray, np.ndarray]]:
-    """The two planes in which the cone of sight through an ellipse is cut as a circle: towards its centre, and the normal
-    towards the camera, both in camera axes.
+    """The two planes in which the cone of sight through an ellipse is cut as a circle: towards its centre, and the
+    normal towards the camera, both in camera axes.
 
     References
     ----------

@@ -52,15 +52,19 @@ def _without(turns: FlashTurns, strays: np.ndarray) -> FlashTurns:
     if not strays.any():
         return turns
     reasons = tuple(ELSEWHERE if stray else reason for stray, reason in zip(strays, turns.reason, strict=True))
-    gone = {name: np.where(strays, np.nan, getattr(turns, name)) for name in ("turn_deg", "turn_sd_deg")}
-    return replace(turns, reason=reasons, **gone)
+    turn_deg, sd_deg = (np.where(strays, np.nan, column) for column in (turns.turn_deg, turns.turn_sd_deg))
+    return replace(turns, turn_deg=turn_deg, turn_sd_deg=sd_deg, reason=reasons)
 
 
 def _with(turns: FlashTurns, more: FlashTurns) -> FlashTurns:
     """The first, and what only the second tells."""
     new = np.isfinite(more.turn_deg) & ~np.isfinite(turns.turn_deg)
     reasons = tuple("" if taken else reason for taken, reason in zip(new, turns.reason, strict=True))
-    taken = {name: getattr(turns, name).copy() for name in TAKEN}
-    for name, column in taken.items():
-        column[new] = getattr(more, name)[new]
-    return replace(turns, reason=reasons, **taken)
+    turn_deg, sd_deg, centre, covariance, match, place = (
+        np.where(new.reshape(-1, *[1] * (getattr(more, name).ndim - 1)), getattr(more, name), getattr(turns, name))
+        for name in TAKEN
+    )
+    return replace(
+        turns, turn_deg=turn_deg, turn_sd_deg=sd_deg, centre=centre, covariance=covariance, match=match, reason=reasons,
+        place=place,
+    )  # fmt: skip

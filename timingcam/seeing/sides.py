@@ -17,8 +17,9 @@ WIDEST_DEG, AROUND_DEG = 45.0, 20.0
 # Our choice: pairs of flashes of two sides; of the logarithm of their rates; degrees: a spark's scatter, and what the
 # advance may change by between such rates, halved by the median.
 LEAST_ALIKE, LIKE_RATE, LIKE_DEG = 3, 0.05, 1.5
-# Our choice: holes and spokes stand thirty degrees apart or more, and an advancer that sticks does not move the spark by
-# as much at one speed; of the others at its speed so many must agree, as well as a rise between such rates lets them.
+# Our choice: holes and spokes stand thirty degrees apart or more, and an advancer that sticks does not move the spark
+# by as much at one speed; of the others at its speed so many must agree, as well as a rise between such rates lets
+# them.
 STRAY_DEG, AGREED, AGREED_DEG = 25.0, 0.7, 8.0
 
 

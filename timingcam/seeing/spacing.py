@@ -105,8 +105,8 @@ def rescaled(
 ) -> tuple[Pose | Drum, np.ndarray]:
     """The pose with which angles are as the marks' spacing says, changed where it is known least; and its covariance.
 
-    Where the spacing contradicts what told the pose, it has a fault that its covariance does not know of, such as a lens
-    that bends or a part that moves by itself, and the marks alone count.
+    Where the spacing contradicts what told the pose, that has a fault which its covariance does not know of, such as a
+    lens that bends lines or a part that moves by itself, and the marks alone count.
 
     References
     ----------

@@ -27,7 +27,7 @@ CLEAR_A_RADIUS, CLEAR_MARK_A_RADIUS = 0.3, 0.5
 ROUND_THE_RING = 40.0  # lines, each as broad as a mark with its surroundings
 LEAST_SHARE = 0.6  # our choice: of the file's marks that must be there, of those whose place can be seen
 FEWEST_PLAINEST = 3  # our choice: marks; of two any two lines may have the spacing
-LEAST_OF_PART = 2  # where only a part is seen, all that can be, and two: one line alone fits anywhere
+FEWEST_FOUND = 2  # where only a part is seen, all that can be; and two anyway: one line alone fits anywhere
 PLAIN_A_ROW, FEWEST_ROWS = 3.0, 4  # our choice: of score; a row of texture reaches 1.5, a row of a notch 3.8 or more
 DISTINCT_DEG = 2.5  # ways to lay the constellation closer than this are one, read off one line or another
 AS_GOOD = 0.9  # our choice: of the best score of ways that are one
@@ -108,7 +108,7 @@ def zeros_of(maps: Maps, lines: list[Line], places: list[Place], hints: Hints) -
         matched = but_flanks(tuple(_nearest(lines, zero + p.deg) for p in places))
         found = [(m, p) for m, p in zip(matched, places, strict=True) if m is not None]
         shown = sum(maps.shows(zero + p.deg) for p in places)
-        fewest = LEAST_SHARE * shown if maps.whole else max(shown, min(LEAST_OF_PART, len(places)))
+        fewest = max(LEAST_SHARE * shown if maps.whole else shown, min(FEWEST_FOUND, len(places)))
         if len(found) < (1 if hints.marks_deg else fewest):
             continue
         zero += float(np.median([wrap(m.deg - p.deg - zero) for m, p in found]))
