@@ -17,7 +17,7 @@ from timingcam.errors import CannotMeasure
 from timingcam.seeing.light import FlashLight, LitPicture
 from timingcam.seeing.mosaic import Stack
 from timingcam.seeing.shift import Shift, no_shift
-from timingcam.seeing.whole_view import _into_reference, find_view
+from timingcam.seeing.whole_view import _as_the_place_shows, _into_reference, find_view
 
 if TYPE_CHECKING:
     from seeing_journey import Journey
@@ -80,3 +80,25 @@ def test_the_place_pointed_at_is_in_the_first_picture() -> None:
         [no_shift(about), moved, no_shift(about)],
     )  # fmt: skip
     assert _into_reference(stack, np.array([120.0, 90.0])) == pytest.approx([100.0, 100.0])
+
+
+def test_the_place_s_own_light_in_the_pixels_of_the_reference() -> None:
+    """By daylight all of the rotor shows without a flash; the reference's picture was filmed some pixels aside."""
+    table = np.linspace(0, 1, 256, dtype=np.float32) ** 2
+    ambient = np.full((40, 60), 0.25, np.float32)
+    ambient[20, 30], ambient[:4] = 1.0, 0.0  # a bright dot; rows that always were lit
+    by_day = FlashLight(table, np.sqrt(table), ambient)
+    about = np.array([30.0, 20.0])
+    one, other = (
+        LitPicture(np.zeros((40, 60), np.uint8), 3, 1, 0, 9),
+        LitPicture(np.zeros((40, 60), np.uint8), 5, 2, 0, 9),
+    )
+    aside = Shift(np.array([5.0, -3.0, 0.0, 0.0]), np.zeros((4, 4)), about, 0.1)
+    stack = Stack(by_day, [one, other], [no_shift(about), aside])
+    shown = _as_the_place_shows(by_day, Stack(by_day, [one], [aside]), stack)
+    assert shown is not None
+    picture, known = shown
+    assert picture[17, 35] == pytest.approx(1.0) and picture[17, 34] == pytest.approx(0.5)
+    assert known[10, 30] and not known[0, 30] and not known[10, 2]  # beyond the picture as filmed
+    assert _as_the_place_shows(by_day, Stack(by_day, [other], [aside]), stack) is None
+    assert _as_the_place_shows(light(), Stack(light(), [one], [aside]), stack) is None
