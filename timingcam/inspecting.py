@@ -9,7 +9,6 @@ a longer part has the last word.
 from __future__ import annotations
 
 import tempfile
-from dataclasses import replace
 from functools import partial
 from pathlib import Path
 
@@ -138,7 +137,7 @@ def _inspected(part: Part, known: tuple[Engine, str] | None, capture_fps: float 
         if known is None:
             return Inspection(clip, flash_look, rotor, None, None)
         # All flashes of the part say where the rotor stood, not only those that the view is from.
-        maps = replace(maps_of(view, sense_of(known[0])), turns_deg=turns.turn_deg[np.isfinite(turns.turn_deg)])
+        maps = maps_of(view, sense_of(known[0]), turns.turn_deg)
         marks = find_marks(maps, *known, btdc_of_marks(known[0]), Hints())
         whole = Seen(info, clock, capture_fps or info.capture_fps, flashes, view, turns, marks)
         return Inspection(clip, flash_look, rotor, _engine_look(whole, *known), None)

@@ -8,7 +8,7 @@ Not here: how any of it is done.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
 
@@ -205,9 +205,9 @@ def watch(clip: str | Path, engine: Engine, cylinder: str, options: Options, pro
         turns = told_by_others(by_itself, flashes.rate_hz(), read)
         refuse_standstill(view, turns, flashes, light)
         hints = hints_on_maps(view, turns, info, options.pointed)
-        maps, btdc = maps_of(view, sense_of(engine)), btdc_of_marks(engine)
-        if turns is not by_itself:  # nor was the view free of strays
-            maps = replace(maps, turns_deg=turns.turn_deg[np.isfinite(turns.turn_deg)])
+        # Where there were strays, nor was the view free of them.
+        maps = maps_of(view, sense_of(engine), None if turns is by_itself else turns.turn_deg)
+        btdc = btdc_of_marks(engine)
         find = partial(find_marks, engine=engine, cylinder=cylinder, btdc=btdc, hints=hints)
         try:
             return turns, maps, find(maps)

@@ -218,9 +218,10 @@ def advance_seen(marks: Marks, turns_deg: np.ndarray, engine: Engine, cylinder: 
     return np.asarray(wrap(tdc - past))
 
 
-def maps_of(view: View, sense: int) -> Maps:
-    """The maps on which marks are looked for."""
-    turns = view.turns_deg[np.isfinite(view.turns_deg)]
+def maps_of(view: View, sense: int, turns_deg: np.ndarray | None = None) -> Maps:
+    """The maps on which marks are looked for, with the turns given, or those of the pictures that the view is from."""
+    turns = view.turns_deg if turns_deg is None else turns_deg
+    turns = turns[np.isfinite(turns)]
     # At the edge of a timing hole, and of the rotor's rim it may show a little or much.
     hole = view.hole_radii or 0.0
     beside = Beside(max(USUALLY_BESIDE, hole / 2), max(FARTHEST_BESIDE, hole))

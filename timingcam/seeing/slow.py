@@ -62,7 +62,7 @@ class Turning:
 
     def maps(self, turns_deg: np.ndarray, sense: int) -> Maps:
         """The maps on which marks are looked for, the rotor's as it stands at turn 0 of the fine reading."""
-        return replace(maps_of(self.view, sense), turns_deg=np.asarray(turns_deg, float))
+        return maps_of(self.view, sense, np.asarray(turns_deg, float))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
