@@ -2,8 +2,13 @@
 
 from __future__ import annotations
 
+import fcntl
+import os
+import pickle
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TypeVar
 
 import pytest
 from hypothesis import settings
@@ -12,6 +17,7 @@ from hypothesis import settings
 settings.register_profile("timingcam", deadline=None)
 settings.load_profile("timingcam")
 
+Made = TypeVar("Made")
 ENGINES = Path(__file__).parents[1] / "shared" / "engines"
 
 # Square-on, large and well lit: as good a clip as 640 x 360 pixels allow. Up and down once in four seconds.
@@ -48,6 +54,32 @@ class SmallClip:
     truth_json: Path
     engine: Path
     strobe_delay_us: float
+
+
+class MadeOnce:
+    """What takes long, made by one of the processes that run the tests, and read by the others."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+
+    def __call__(self, name: str, make: Callable[[], Made]) -> Made:
+        """What was made under a name; it has to be something that can be pickled, of classes of the package."""
+        path = self.folder / f"{name}.pickle"
+        with (self.folder / f"{name}.lock").open("w") as lock:
+            fcntl.flock(lock, fcntl.LOCK_EX)
+            if not path.exists():
+                new = path.with_suffix(".new")
+                new.write_bytes(pickle.dumps(make()))
+                new.rename(path)
+            made: Made = pickle.loads(path.read_bytes())
+            return made
+
+
+@pytest.fixture(scope="session")
+def made_once(tmp_path_factory: pytest.TempPathFactory) -> MadeOnce:
+    """In the folder that all processes of one run share."""
+    own = tmp_path_factory.getbasetemp()
+    return MadeOnce(own.parent if "PYTEST_XDIST_WORKER" in os.environ else own)
 
 
 @pytest.fixture(scope="session")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import json
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -21,7 +22,7 @@ from timingcam.staging.render import render_clip
 from timingcam.staging.scene import scene_from_text
 
 if TYPE_CHECKING:
-    from conftest import SmallClip
+    from conftest import MadeOnce, SmallClip
 
 ENGINES = Path(__file__).parents[1] / "shared" / "engines"
 
@@ -56,16 +57,30 @@ def compared(found: Measurement, truth_csv: Path, truth_json: Path) -> Compared:
 
 
 @pytest.fixture(scope="module")
-def told() -> list[tuple[str, float]]:
-    """What is told while `sweep` is measured."""
-    return []
+def measured(small_clip: SmallClip, made_once: MadeOnce) -> tuple[Measurement, list[tuple[str, float]]]:
+    """The small clip measured, and what was told while it was."""
+
+    def make() -> tuple[Measurement, list[tuple[str, float]]]:
+        told: list[tuple[str, float]] = []
+        options = Options(strobe=Strobe(small_clip.strobe_delay_us * 1e-6, 2e-6))
+        note = partial(_noted, told)
+        return measure(small_clip.path, small_clip.engine, "left", options, note), told
+
+    return made_once("sweep", make)
+
+
+def _noted(told: list[tuple[str, float]], what: str, share: float) -> None:
+    told.append((what, share))
 
 
 @pytest.fixture(scope="module")
-def sweep(small_clip: SmallClip, told: list[tuple[str, float]]) -> Compared:
-    options = Options(strobe=Strobe(small_clip.strobe_delay_us * 1e-6, 2e-6))
-    found = measure(small_clip.path, small_clip.engine, "left", options, lambda what, share: told.append((what, share)))
-    return compared(found, small_clip.truth_csv, small_clip.truth_json)
+def told(measured: tuple[Measurement, list[tuple[str, float]]]) -> list[tuple[str, float]]:
+    return measured[1]
+
+
+@pytest.fixture(scope="module")
+def sweep(small_clip: SmallClip, measured: tuple[Measurement, list[tuple[str, float]]]) -> Compared:
+    return compared(measured[0], small_clip.truth_csv, small_clip.truth_json)
 
 
 def systematic_deg(found: Measurement) -> float:

@@ -12,6 +12,7 @@ import shlex
 import shutil
 import sys
 from collections.abc import Callable
+from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
 
@@ -23,7 +24,7 @@ from click.testing import CliRunner, Result
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from conftest import SmallClip
+from conftest import MadeOnce, SmallClip
 
 import timingcam.measure
 from timingcam.cli.main import main
@@ -331,55 +332,68 @@ def test_the_delay_s_own_doubt_counts_where_it_is_given(tmp_path: Path, monkeypa
 # One whole measurement, looked at from all sides.
 
 
+@dataclass(frozen=True, slots=True)
+class Done:
+    """How one measurement ended, and the folder that it wrote."""
+
+    exit_code: int
+    stdout: str
+    stderr: str
+    out: Path
+
+
 @pytest.fixture(scope="module")
-def done(small_clip: SmallClip, tmp_path_factory: pytest.TempPathFactory) -> tuple[Result, Path]:
-    out = tmp_path_factory.mktemp("done") / "result"
-    result = measure(small_clip.path, "--out", out, "--strobe-delay", f"{small_clip.strobe_delay_us}", "--explain")
-    return result, out
+def done(small_clip: SmallClip, made_once: MadeOnce) -> Done:
+    def make() -> tuple[int, str, str, Path]:
+        out = made_once.folder / "measured-by-command" / "result"
+        out.parent.mkdir()
+        result = measure(small_clip.path, "--out", out, "--strobe-delay", f"{small_clip.strobe_delay_us}", "--explain")
+        return result.exit_code, result.stdout, result.stderr, out
+
+    return Done(*made_once("done", make))
 
 
-def test_it_writes_the_files_that_the_formats_page_names(done: tuple[Result, Path]) -> None:
-    result, out = done
-    assert result.exit_code == 0, result.output
-    assert sorted(p.name for p in out.iterdir()) == sorted(FILES)
-    assert [p.name for p in out.parent.iterdir()] == ["result"]
+def test_it_writes_the_files_that_the_formats_page_names(done: Done) -> None:
+    assert done.exit_code == 0, done.stderr
+    assert sorted(p.name for p in done.out.iterdir()) == sorted(FILES)
+    assert [p.name for p in done.out.parent.iterdir()] == ["result"]
 
 
-def test_it_prints_figures_verdict_budget_and_cautions(done: tuple[Result, Path]) -> None:
-    words = " ".join(done[0].stdout.split())
+def test_it_prints_figures_verdict_budget_and_cautions(done: Done) -> None:
+    words = " ".join(done.stdout.split())
     for part in ("Brindle 410 twin, left cylinder", "Full advance", "95 %", "Where the doubt of the advance comes from",
                  "Keep hands, tools, leads and the phone well away", "Written: "):  # fmt: skip
         assert part in words
-    assert done[0].stderr == ""
+    assert done.stderr == ""
 
 
-def test_readings_agree_with_the_truth(done: tuple[Result, Path], small_clip: SmallClip) -> None:
+def test_readings_agree_with_the_truth(done: Done, small_clip: SmallClip) -> None:
     with small_clip.truth_csv.open(encoding="utf-8", newline="") as file:
         sparks = [row for row in csv.DictReader(file) if row["missed"] == "no"]
     true_s, true_deg = (np.array([float(row[key]) for row in sparks]) for key in ("time_s", "advance_deg"))
-    with (done[1] / "readings.csv").open(encoding="utf-8", newline="") as file:
+    with (done.out / "readings.csv").open(encoding="utf-8", newline="") as file:
         used = [row for row in csv.DictReader(file) if row["used"] == "yes"]
     time_s, advance_deg = (np.array([float(row[key]) for row in used]) for key in ("time_s", "advance_deg"))
     nearest = np.abs(true_s[:, None] - time_s).argmin(axis=0)
     # Flashes are at least 20 ms apart (one spark in two turns at 6000 rpm): a tenth of that names the spark.
     assert np.abs(true_s[nearest] - time_s).max() < 2e-3
-    result = json.loads((done[1] / "result.json").read_text())
+    result = json.loads((done.out / "result.json").read_text())
     systematic = [row["effect_deg"] for row in result["budget"] if row["kind"] == "systematic"]
     # The mean error is systematic doubt only, which the budget states: 3 of it, as one clip is one draw.
     assert abs(np.median(advance_deg - true_deg[nearest])) < 3 * np.hypot.reduce(systematic)
 
 
 def test_two_runs_give_the_same_readings_and_replace_replaces(
-    done: tuple[Result, Path], small_clip: SmallClip, tmp_path: Path
+    done: Done, small_clip: SmallClip, tmp_path: Path
 ) -> None:
     out = tmp_path / "again"
-    shutil.copytree(done[1], out)
+    shutil.copytree(done.out, out)
     (out / "readings.csv").write_text("old")
     result = measure(
         small_clip.path, "--out", out, "--replace", "--csv", "--strobe-delay", f"{small_clip.strobe_delay_us}"
     )
     assert result.exit_code == 0
-    assert result.stdout == (done[1] / "readings.csv").read_text() == (out / "readings.csv").read_text()
+    assert result.stdout == (done.out / "readings.csv").read_text() == (out / "readings.csv").read_text()
     rows = list(csv.DictReader(io.StringIO(result.stdout)))
     assert list(rows[0])[:5] == ["time_s", "rpm", "rpm_sd", "advance_deg", "advance_sd_deg"]
 

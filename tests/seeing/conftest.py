@@ -21,19 +21,20 @@ from timingcam.seeing.bands import bands_of_clip
 from timingcam.seeing.clip import linear_light, open_clip
 from timingcam.seeing.clock import frame_clock
 from timingcam.seeing.flashes import find_flashes
-from timingcam.seeing.marks import Hints, maps_of, sense_of
+from timingcam.seeing.marks import Hints, Marks, maps_of, sense_of
 from timingcam.seeing.naming import find_marks
-from timingcam.seeing.readout import read_flashes
+from timingcam.seeing.readout import FlashTurns, read_flashes
 from timingcam.seeing.stills import lit_pictures
 from timingcam.seeing.survey import survey
+from timingcam.seeing.view import View
 from timingcam.seeing.whole_view import find_view
 
 if TYPE_CHECKING:
-    from conftest import SmallClip
+    from conftest import MadeOnce, SmallClip
 
 
 @pytest.fixture(scope="session")
-def journey(small_clip: SmallClip) -> Journey:
+def journey(small_clip: SmallClip, made_once: MadeOnce) -> Journey:
     """Go through the stages one by one."""
     info, engine = open_clip(small_clip.path), read_engine(small_clip.engine)
     table = linear_light(info)
@@ -41,9 +42,13 @@ def journey(small_clip: SmallClip) -> Journey:
     bands = bands_of_clip(looked.light)
     flashes = find_flashes(bands, frame_clock(looked.stamp_s))
     light, lit = lit_pictures(looked, bands, flashes, table)
-    view = find_view(light, lit)
-    turns = read_flashes(info, flashes, light, view)
-    marks = find_marks(maps_of(view, sense_of(engine)), engine, "left", btdc_of_marks(engine), Hints())
+
+    def seen() -> tuple[View, FlashTurns, Marks]:
+        view = find_view(light, lit)
+        turns = read_flashes(info, flashes, light, view)
+        return view, turns, find_marks(maps_of(view, sense_of(engine)), engine, "left", btdc_of_marks(engine), Hints())
+
+    view, turns, marks = made_once("journey", seen)
     with small_clip.truth_csv.open(encoding="utf-8", newline="") as file:
         rows = [row for row in csv.DictReader(file) if row["missed"] == "no"]
     return Journey(

@@ -10,13 +10,15 @@ import pytest
 
 sys.path.insert(0, str(Path(__file__).parent))
 
-from drawn_strips import GRID, add_line, ground
+from drawn_strips import add_line, ground
 
 from timingcam.seeing.angles import Turn, fits, turned
 from timingcam.seeing.cells import telling_cells
 from timingcam.seeing.rim import turns_of
 from timingcam.seeing.rotor_map import _joined, _map_of, build_map, widest_arc_deg
+from timingcam.seeing.strips import Grid
 
+GRID = Grid(np.linspace(0.5, 1.0, 48), 1024)
 CENTRE_SD = 0.003
 ALIKE = (0.0, 9.0, 33.0)  # marks of one cylinder; the other's stand half a turn on
 OWN = (20.0, 24.0)  # what one side alone has, a letter for instance
@@ -88,7 +90,7 @@ def test_a_twins_rotor_is_not_taken_half_a_turn_on() -> None:
     read = np.array([turn is not None and fits(turn) for turn in turns])
     degs = np.array([np.nan if turn is None else turn.deg for turn in turns])
     assert read.mean() > 0.9
-    # A column of the strips is 0.18 degrees.
+    # A column of the strips is 0.35 degrees.
     assert apart_deg(degs[read], turns_deg[read]).max() < 0.36
     assert rotor.between_deg is not None
 
