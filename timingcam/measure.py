@@ -209,14 +209,9 @@ def watch(clip: str | Path, engine: Engine, cylinder: str, options: Options, pro
         maps = maps_of(view, sense_of(engine), None if turns is by_itself else turns.turn_deg)
         btdc = btdc_of_marks(engine)
         find = partial(find_marks, engine=engine, cylinder=cylinder, btdc=btdc, hints=hints)
-        try:
-            return turns, maps, find(maps)
-        except NotThere as fault:
-            judge = partial(how_clear, engine=engine, cylinder=cylinder, btdc=btdc)
-            try:
-                return turns, *find_in_colour((info, flashes, view, turns), maps, find, judge)
-            except NotThere:
-                raise fault from None
+        judge = partial(how_clear, engine=engine, cylinder=cylinder, btdc=btdc)
+        in_colour = partial(find_in_colour, (info, flashes, view, turns), maps, find, judge)
+        return turns, *_by_light_or_colour(maps, find, in_colour)
 
     try:
         first = first_view((info, flashes, light, lit), engine, cylinder, options.pointed.centre_stored(info))
@@ -227,6 +222,19 @@ def watch(clip: str | Path, engine: Engine, cylinder: str, options: Options, pro
         raise worded from refusal
     best = best_frame(info, looked.kept, lit, view, marks)
     return Seen(info, clock, options.capture_fps or info.capture_fps, flashes, view, turns, marks, best)
+
+
+def _by_light_or_colour(
+    maps: Maps, find: Callable[[Maps], Marks], in_colour: Callable[[], tuple[Maps, Marks]]
+) -> tuple[Maps, Marks]:
+    """Marks and index, and the maps on which they were found; in colour only where light shows none."""
+    try:
+        return maps, find(maps)
+    except NotThere as fault:
+        try:
+            return in_colour()
+        except NotThere:
+            raise fault from None
 
 
 def _in_the_better_pose(view: View, look: Callable[[View], Looked]) -> tuple[View, Looked]:
