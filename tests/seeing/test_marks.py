@@ -308,6 +308,28 @@ def test_faint_marks_count_where_they_are_the_plainest_lines() -> None:
     assert [zero for zero, _, _ in ways_to_lay(maps, lines, placed, Hints())] == [33.0]
 
 
+def test_through_a_hole_the_plainest_lines_are_the_marks_of_one_cylinder() -> None:
+    """Three of a twin's six, of which one is of a paint that hardly shows; fainter lines are texture."""
+    marks = [(f"{name}{c}", c, deg) for c in ("one", "two") for name, deg in (("N", 0.0), ("P", 8.0), ("Q", 31.0))]
+    twin = engine(marks=tuple(marks), tdc=[0.0, 180.0])
+    whole = drawn(twin, 33.0, -75.0, ADVANCE)
+    away = (np.arange(GRID.n_angles) * GRID.step_deg - 50.0 + 180) % 360 - 180
+    shown = np.where(np.abs(away)[None, :] < 24.0, whole.rotor, 0.0).astype(np.float32)
+    maps = replace(whole, rotor=shown, whole=False)
+    places = mark_places(twin, btdc_of_marks(twin), maps.sense)
+    texture, least = (least_clear(maps.rotor, a_radius) for a_radius in (CLEAR_A_RADIUS, CLEAR_MARK_A_RADIUS))
+
+    def ways(scores: tuple[float, float, float], beside: float = 0.0) -> list[float]:
+        degs = (33.0, 41.0, 64.0, 52.0)
+        lines = [Line(deg, 0.9, 0.8, 0.97, 1, score) for deg, score in zip(degs, (*scores, beside), strict=True)]
+        # Half a turn on they would be the other cylinder's.
+        return [zero % 180.0 for zero, _, _ in ways_to_lay(maps, lines, places, Hints())]
+
+    assert set(ways((3.0 * least, 1.6 * least, 0.8 * least), beside=0.9 * texture)) == {33.0}
+    assert ways((3.0 * least, 1.6 * least, 0.8 * least), beside=1.1 * texture) == []
+    assert ways((3.0 * least, 1.6 * least, 0.9 * texture)) == []
+
+
 def test_dots_beside_letters() -> None:
     """Dots have no length to be clear by: each must be plain in all its rows, and one like the other."""
     two = engine(marks=(("P", "one", 8.0), ("Q", "one", 31.0)))

@@ -61,9 +61,7 @@ def ways_to_lay(maps: Maps, lines: list[Line], places: list[Place], hints: Hints
     clear = [line for line in lines if line.score > least_clear(maps.rotor, CLEAR_MARK_A_RADIUS)]
     if ways := zeros_of(maps, clear, places, hints):
         return ways
-    plainest = sorted(but_ground(lines), key=lambda line: -line.score)[: len(places)]
-    faint = len(plainest) < FEWEST_PLAINEST or plainest[-1].score < least_clear(maps.rotor, CLEAR_A_RADIUS)
-    if not faint and (ways := [way for way in zeros_of(maps, plainest, places, hints) if None not in way[2]]):
+    if ways := _of_the_plainest(maps, lines, places, hints):
         return ways
     short = [line for line in lines if is_plain_throughout(maps, line)]
     if ways := _of_one_kind(maps, short, places, hints):
@@ -72,6 +70,19 @@ def ways_to_lay(maps: Maps, lines: list[Line], places: list[Place], hints: Hints
         return []
     painted = [_at_the_radii_of(maps, line) for line in short if line.sign > 0]
     return [way for dots in painted for way in _of_one_kind(maps, dots, places, hints)]
+
+
+def _of_the_plainest(maps: Maps, lines: list[Line], places: list[Place], hints: Hints) -> list[Way]:
+    """Ways to lay the marks on as many lines as the file has, of a part of a rotor on as many as are no texture: all of
+    them, and no mark is missed."""
+    least = least_clear(maps.rotor, CLEAR_A_RADIUS)
+    plainest = sorted(but_ground(lines), key=lambda line: -line.score)[: len(places)]
+    if not maps.whole:
+        plainest = [line for line in plainest if line.score >= least]
+    if len(plainest) < FEWEST_PLAINEST or plainest[-1].score < least:
+        return []
+    # Of a part, ways that miss a mark that shows are none.
+    return [way for way in zeros_of(maps, plainest, places, hints) if set(plainest) == set(filter(None, way[2]))]
 
 
 def _of_one_kind(maps: Maps, lines: list[Line], places: list[Place], hints: Hints) -> list[Way]:
