@@ -44,7 +44,7 @@ from timingcam.reckoning.assemble import (
     with_used,
 )
 from timingcam.reckoning.budget import INDEX_ABOVE_MM, INDEX_ABOVE_SD_MM
-from timingcam.reckoning.result import Readings
+from timingcam.reckoning.result import UNTOLD, Readings
 from timingcam.reckoning.tacho import Speed
 from timingcam.seeing.clip import Orientation
 
@@ -143,6 +143,17 @@ def test_why_a_flash_does_not_count() -> None:
     assert "second flash" in readings.reason[9]
     assert "spark" in readings.reason[11]
     assert all((reason == "") == used for reason, used in zip(readings.reason, readings.used, strict=True))
+
+
+def test_what_is_told_to_no_better_than_a_degree_shows_no_timing() -> None:
+    """Not even where all are told as badly, as before a background that says nothing of how the phone moved."""
+    seen = made_seen(ADVANCE)
+    rpm, sd_deg = np.full(24, 3000.0), np.full(24, 1.2)
+    sd_deg[4] = 0.8
+    angles = replace(flash_angles(seen, made_engine(), "one"), seen_sd_deg=sd_deg)
+    readings = advance_readings(seen, angles, at_speed(rpm), Strobe())
+    assert np.flatnonzero(readings.used).tolist() == [4]
+    assert set(readings.reason) == {"", UNTOLD}
 
 
 def test_what_the_fit_leaves_out_keeps_an_earlier_reason() -> None:

@@ -16,7 +16,7 @@ from flash_runs import flat_rise_flat, made_readings
 from timingcam.engine import Spec
 from timingcam.errors import CannotMeasure
 from timingcam.reckoning.curve import Doubts, fit_curve, speed_direction
-from timingcam.reckoning.result import SMEARED, Curve, Readings
+from timingcam.reckoning.result import SMEARED, UNTOLD, Curve, Readings
 
 DOUBTS = Doubts(shift_sd_deg=0.2, delay_sd_s=20e-6)
 
@@ -276,8 +276,10 @@ def test_too_few_readings() -> None:
 
 
 @pytest.mark.parametrize(
-    ("why", "do"), [(SMEARED, "shorter flash"), ("the rotor cannot be recognised", "marks in the middle")]
-)
+    ("why", "do"),
+    [(SMEARED, "shorter flash"), (UNTOLD, "about the rotor in view"),
+     ("the rotor cannot be recognised", "marks in the middle")],
+)  # fmt: skip
 def test_too_few_say_what_the_others_lack(why: str, do: str) -> None:
     readings = made_readings(flat_rise_flat, 13, n=60)
     used = np.arange(60) < 19

@@ -15,7 +15,7 @@ from timingcam.engine import Engine
 from timingcam.errors import CannotMeasure
 from timingcam.reckoning.budget import DEG_PER_S_PER_RPM, INDEX_ABOVE_MM, INDEX_ABOVE_SD_MM, UNKNOWN_LAG_SD_S
 from timingcam.reckoning.piston import mark_btdc_deg
-from timingcam.reckoning.result import SMEARED, CameraFacts, ClipFacts, Estimate, Readings, StrobeFacts
+from timingcam.reckoning.result import SMEARED, UNTOLD, CameraFacts, ClipFacts, Estimate, Readings, StrobeFacts
 from timingcam.reckoning.tacho import FlashAngles, Speed
 from timingcam.seeing.best_frame import BestFrame
 from timingcam.seeing.clip import ClipInfo, sha256_of
@@ -33,6 +33,7 @@ UNSURE_TIMES = 4.0  # our choice: a reading with less than a sixteenth of the us
 SURE_DEG = (
     0.1  # our choice: half of the scatter of a good ignition's sparks; what is known so well is good for the curve
 )
+UNTOLD_DEG = 1.0  # our choice: half of a spec's usual tolerance; what is known no better shows no timing
 NOT_LIT = "no mark is lit"
 # Our choice: a delay is read off a data sheet or a scope's screen, to a tenth, or a tenth of a division of 20 µs.
 GIVEN_DELAY_SHARE, LEAST_DELAY_SD_S = 0.1, 2e-6
@@ -155,6 +156,8 @@ def advance_readings(seen: Seen, angles: FlashAngles, speed: Speed, strobe: Stro
             reason = NOT_LIT
         elif not reason and DEG_PER_S_PER_RPM * speed.rpm[i] * seen.flashes.ramp_s > SMEAR_DEG:
             reason = SMEARED
+        elif not reason and angles.seen_sd_deg[i] > UNTOLD_DEG:
+            reason = UNTOLD
         elif not reason and not angles.seen_sd_deg[i] <= unsure_deg:  # nor where the doubt could not be told
             reason = "its angle is far less sure than the others'"
         elif not reason and not np.isfinite(speed.rpm[i]):

@@ -24,7 +24,7 @@ from timingcam.reckoning.budget import UNKNOWN_LAG_SD_S
 from timingcam.reckoning.figures import Doubts, curve_of_lines
 from timingcam.reckoning.linefit import Fit, fit_line
 from timingcam.reckoning.monotone import does_not_follow, fit_monotone, misfit_of_lines
-from timingcam.reckoning.result import SMEARED, Curve, Readings
+from timingcam.reckoning.result import SMEARED, UNTOLD, Curve, Readings
 from timingcam.reckoning.stages import second_stage_deg
 
 __all__ = ["OFF_THE_CURVE", "Doubts", "fit_curve", "speed_direction"]
@@ -109,6 +109,8 @@ def _too_few(n: int, readings: Readings) -> CannotMeasure:
     do = "hold each speed longer, with the strobe nearer and the marks in the middle of the picture"
     why = Counter(reason for reason in readings.reason if reason).most_common()
     most = why[0][0] if why else ""
+    if most == UNTOLD:
+        do = "film with more of what stands still about the rotor in view, lit and sharp: it shows how the phone moved"
     if dict(why).get(SMEARED, 0) > SMEARED_SHARE * len(readings):
         # Long flashes also leave rotors that cannot be recognised.
         most, do = SMEARED, "use a strobe with a shorter flash; LED lamps that flash for 200 µs and more show a blur"

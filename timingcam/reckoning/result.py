@@ -18,7 +18,9 @@ from timingcam.engine import Engine
 Verdict = Literal["in", "out", "unsure"]
 Kind = Literal["random", "systematic"]
 RpmSource = Literal["flashes", "sound", "file", "given"]
-SMEARED = "the rotor turned too far while the flash lasted"  # why a reading is not used
+# Why a reading is not used.
+UNTOLD = "its angle is told to no better than a degree"
+SMEARED = "the rotor turned too far while the flash lasted"
 
 
 def freeze(*arrays: np.ndarray) -> None:
