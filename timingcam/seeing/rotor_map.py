@@ -28,6 +28,7 @@ Strips = tuple[list[np.ndarray], list[np.ndarray]]  # of all flashes, and where 
 MUCH_LEFT = 0.3  # our choice: of all that is seen; a clear rotor leaves a tenth, a tilted or smeared one a quarter
 LEAST_SEEN = 3  # our choice: strips that tell what is usual
 BEGINNINGS = 4  # our choice: of thin slices of a rotor, one in four may show no mark that slices beside it show
+ANGLE_PARTS, LEAST_IN_PART = 5, 2  # our choice: of what all flashes show, by angle; flashes that show a place in one
 MAP_ROUNDS = 5  # our choice: the map changes by less than its noise after three
 MOST_FIT = 0.9  # our choice: of the flashes; where fewer fit, what they are alike with may be half a turn off
 AS_MUCH_LEFT = 1.05  # our choice: as good a map as before
@@ -279,22 +280,32 @@ def _as_seen(light: np.ndarray, turn: Turn, grid: Grid) -> np.ndarray:
 
 
 def _left_over(light: np.ndarray, seen: list[Seen], grid: Grid) -> tuple[np.ndarray, np.ndarray]:
-    """What the map leaves unexplained in the frame of the picture: its mean, and its variance."""
+    """What the map leaves unexplained in the frame of the picture: what stands still of it, and its variance.
+
+    What stands still does so at all angles. A long flash smears a fast rotor, and where most flashes show it at full
+    advance, what that leaves unexplained stands there alone, and would draw all others to it.
+    """
     degs = np.array([turn.deg for _, _, turn in seen])
-    total, squares, count = (np.zeros_like(light) for _ in range(3))
+    low, high = np.percentile(degs, [5, 95])
+    which = np.clip((degs - low) / max(high - low, 1e-9) * ANGLE_PARTS, 0, ANGLE_PARTS - 1).astype(int)
+    totals, counts = (np.zeros((ANGLE_PARTS, *light.shape), np.float32) for _ in range(2))
+    squares = np.zeros_like(light)
 
     def left(one: Seen) -> np.ndarray:
         strip, known, turn = one
         return (strip - _as_seen(light, turn, grid)) * known
 
-    for residual, (_, known, _) in zip(side_by_side(left, seen), seen, strict=True):
-        total += residual
+    for part, residual, (_, known, _) in zip(which, side_by_side(left, seen), seen, strict=True):
+        totals[part] += residual
         squares += residual**2
-        count += known
-    mean = total / np.maximum(count, 1)
+        counts[part] += known
+    count = counts.sum(axis=0)
+    mean = totals.sum(axis=0) / np.maximum(count, 1)
+    means = np.where(counts >= LEAST_IN_PART, totals / np.maximum(counts, 1), np.nan)
+    means[:, np.isnan(means).all(axis=0)] = 0.0
     # Only where the rotor turned by several degrees can what stands still be told from what turns.
-    spread = float(np.percentile(degs, 95) - np.percentile(degs, 5))
-    still = mean * min(1.0, max(0.0, (spread - 2.0) / 4.0)) * (count > 5)
+    share = min(1.0, max(0.0, (float(high - low) - 2.0) / 4.0))
+    still = np.nanmedian(means, axis=0) * share * (count > 5)
     variance = squares / np.maximum(count, 1) - 2 * mean * still + still**2
     return still.astype(np.float32), _softened(variance, count)
 
