@@ -16,6 +16,9 @@ from timingcam.seeing.strips import Grid
 
 WIDTHS_DEG = (0.6, 0.9, 1.4, 2.1, 3.2, 4.8, 7.0)  # our choice: lines from a scribe's to a broad pointer's
 PLAIN_Z = 12.0
+# Our choice, of the light there: what coding and evening out leave of a smooth ground, of which a code's step is a
+# hundredth and flashes' mean a part of that; the maps of worn metal have that and ten times more.
+LEAST_SD = 0.003
 START_Z = 1.2  # what a cell must exceed, in noise sds, to lengthen a line
 # Our choice: lines drawn as a pair are a few degrees apart and alike in all they are.
 TWIN_DEG, TWIN_SHARE, TWIN_ENDS = (1.0, 4.5), 0.7, 0.06
@@ -77,7 +80,7 @@ def _light_apart(strip: np.ndarray, grid: Grid, width_deg: float) -> tuple[np.nd
 
 def _in_sds(response: np.ndarray, both: np.ndarray, known: np.ndarray) -> np.ndarray:
     sd = _row_sd(both, known)
-    floor = float(np.median(sd)) * 0.5 + 1e-6
+    floor = max(float(np.median(sd)) * 0.5, LEAST_SD)
     return response / np.maximum(sd, floor)
 
 
