@@ -19,6 +19,7 @@ from timingcam.seeing.rotor_map import _joined, _map_of, build_map, widest_arc_d
 from timingcam.seeing.strips import Grid
 
 GRID = Grid(np.linspace(0.5, 1.0, 48), 1024)
+GRID_SHAPE = (len(GRID.radii), GRID.n_angles)
 CENTRE_SD = 0.003
 ALIKE = (0.0, 9.0, 33.0)  # marks of one cylinder; the other's stand half a turn on
 OWN = (20.0, 24.0)  # what one side alone has, a letter for instance
@@ -154,3 +155,19 @@ def test_cells_look_where_their_map_says() -> None:
 )
 def test_the_arc_that_holds_nine_in_ten(degs: list[float], arc: float) -> None:
     assert widest_arc_deg(np.array(degs)) == pytest.approx(arc, abs=0.6)
+
+
+def test_flashes_smeared_at_full_advance_are_not_drawn_to_one_another() -> None:
+    """A long flash smears a fast rotor: what the map leaves of that stands where most flashes show it, and is no thing
+    that stands still."""
+    rng = np.random.default_rng(6)
+    light, jitter_deg = poles() + 0.5 * twin(), 0.5 * rng.standard_normal(24)
+    degs = np.concatenate([np.linspace(0.0, 20.0, 8), 24.0 + jitter_deg])
+    smeared = np.mean([turned(light, float(deg)) for deg in np.linspace(-4.0, 4.0, 9)], axis=0)
+    strips = [turned(light if deg < 21.0 else smeared, float(deg)) for deg in degs]
+    strips = [(strip + 0.05 * rng.standard_normal(strip.shape)).astype(np.float32) for strip in strips]
+    knowns = [np.ones(GRID_SHAPE, bool)] * len(degs)
+    turns = turns_of(build_map(GRID, strips, knowns, CENTRE_SD), strips, knowns)
+    found = np.array([np.nan if turn is None else turn.deg for turn in turns])[8:]
+    # With the smear taken for what stands still it is 0.78.
+    assert np.polyfit(jitter_deg, found, 1)[0] == pytest.approx(1.0, abs=0.15)
