@@ -382,6 +382,15 @@ def test_a_dot_is_told_from_the_letter_below_it() -> None:
 # What must not be named.
 
 
+def test_few_flashes_laid_on_another_hole_make_no_advance_that_no_engine_has() -> None:
+    one = engine()
+    maps = drawn(one, 33.0, -75.0, ADVANCE)
+    some = np.arange(len(ADVANCE)) % 14 == 3
+    assert apart_deg(named(replace(maps, turns_deg=maps.turns_deg + 60.0 * some), one).index.deg, -75.0) < CLOSE_DEG
+    with pytest.raises(NotThere, match="no index"):
+        named(replace(maps, turns_deg=maps.turns_deg + 60.0 * (np.arange(len(ADVANCE)) % 4 == 3)), one)
+
+
 def test_the_clearest_index_counts_though_it_shows_what_no_engine_has() -> None:
     """A faint line where the advance would be plausible is no way out."""
     one = engine()

@@ -48,6 +48,15 @@ def test_slices_laid_on_another_hole_are_no_readings() -> None:
     assert np.array_equal(told.turn_deg[others], seen[others])
 
 
+def test_where_strays_are_many_they_are_found_by_turns() -> None:
+    """A third of some flashes: those found first no longer hide the others."""
+    seen = TURN_DEG.copy()
+    strays = np.arange(60, 100, 3)
+    seen[strays] += 60.0
+    told = told_by_others(turns_of(seen), RATE_HZ, nothing_more)
+    assert np.flatnonzero(np.isnan(told.turn_deg)).tolist() == strays.tolist()
+
+
 def test_a_second_look_where_others_stand() -> None:
     seen = TURN_DEG.copy()
     unread = np.arange(4, N - 4, 4)

@@ -25,7 +25,6 @@ from timingcam.seeing.ways import (
     DISTINCT_DEG,
     FEWEST_ROWS,
     RIVAL_SHARE,
-    STRAY_DEG,
     STRAY_SHARE,
     Way,
     is_plain_throughout,
@@ -34,6 +33,7 @@ from timingcam.seeing.ways import (
 
 # Common practice, no source: sparks come between 5 degrees after and 55 before top dead centre.
 PLAUSIBLE_ADVANCE_DEG = (-8.0, 58.0)
+TOGETHER_DEG = 50.0  # our choice: further than an advancer moves the spark, with its scatter
 SPEC_SLACK_DEG = 14.0  # our choice: a timing further off than this from the file is not taken without a hint
 CLEAR_ENOUGH = 250.0  # a line this clear is as good as any
 LEAST_FIT = 0.25  # of plausibility; beyond 16 degrees off the file's curve
@@ -187,7 +187,7 @@ def _between(rows: np.ndarray, column: np.ndarray) -> np.ndarray:
 
 def _plausibility(advance: np.ndarray, engine: Engine) -> float:
     """1 where the advance that a reading implies is near the file's curve, 0 where no engine has it."""
-    near = np.abs(np.asarray(wrap(advance - np.median(advance)))) < STRAY_DEG
+    near = _lie_together(advance)
     low, high = np.percentile(advance[near] if near.mean() > 1 - STRAY_SHARE else advance, [3, 97])
     bottom, top = PLAUSIBLE_ADVANCE_DEG
     if low < bottom or high > top:
@@ -197,6 +197,14 @@ def _plausibility(advance: np.ndarray, engine: Engine) -> float:
     curve = [a for _, a in engine.spec.curve]
     off = max(0.0, min(curve) - low, high - max(curve))
     return float(np.exp(-((off / SPEC_SLACK_DEG) ** 2)))
+
+
+def _lie_together(advance: np.ndarray) -> np.ndarray:
+    """The most flashes that lie no further apart than any engine's, shape (n,) of bool."""
+    ordered = np.sort(advance % 360.0)
+    doubled = np.append(ordered, ordered + 360.0)
+    held = np.searchsorted(doubled, ordered + TOGETHER_DEG, side="right") - np.arange(len(ordered))
+    return np.asarray((advance - ordered[int(np.argmax(held))] + 1e-9) % 360.0 <= TOGETHER_DEG + 1e-9)
 
 
 def best_reading(readings: list[Reading], hints: Hints, rim: float) -> Reading:

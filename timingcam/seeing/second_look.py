@@ -20,6 +20,7 @@ from timingcam.seeing.readout import NOT_RECOGNISED, TWO_ANGLES, FlashTurns
 from timingcam.seeing.sides import STRAY_DEG, usual_deg
 
 ELSEWHERE = "the rotor is seen far from where others as fast show it"
+MOST_ROUNDS = 5  # our choice
 WORTH_IT = 0.2  # our choice, of the flashes: a look at fewer costs as much time
 TAKEN = ("turn_deg", "turn_sd_deg", "centre", "covariance", "match", "place")
 
@@ -36,16 +37,29 @@ def told_by_others(turns: FlashTurns, rate_hz: np.ndarray, read_near: Callable[[
     read_near : callable
         From about where the rotor is in each flash, shape (n,), NaN where that is not asked, to what that tells.
     """
-    usual = usual_deg(turns.turn_deg, rate_hz)
-    strays = np.abs(wrap(turns.turn_deg - usual)) > STRAY_DEG  # none where either is NaN
+    strays, usual = _strays_of(turns.turn_deg, rate_hz)
     unsure = strays | np.isin(turns.reason, (NOT_RECOGNISED, TWO_ANGLES))
-    # Those that are surely wrong do not say where to look.
-    usual = usual if not strays.any() else usual_deg(np.where(strays, np.nan, turns.turn_deg), rate_hz)
     turns = _without(turns, strays)
     near_deg = np.where(unsure, usual, np.nan)
     if np.isfinite(near_deg).sum() < WORTH_IT * len(near_deg):
         return turns
     return _with(turns, read_near(near_deg))
+
+
+def _strays_of(turn_deg: np.ndarray, rate_hz: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Which flashes are strays, and where most others as fast stand that are none.
+
+    Those that are surely wrong do not say what others are, nor where to look.
+    """
+    strays = np.zeros(len(turn_deg), bool)
+    for _ in range(MOST_ROUNDS):
+        left = np.where(strays, np.nan, turn_deg)
+        usual = usual_deg(left, rate_hz)
+        more = np.abs(wrap(left - usual)) > STRAY_DEG  # none where either is NaN
+        if not more.any():
+            break
+        strays |= more
+    return strays, usual
 
 
 def _without(turns: FlashTurns, strays: np.ndarray) -> FlashTurns:

@@ -20,7 +20,7 @@ LEAST_ALIKE, LIKE_RATE, LIKE_DEG = 3, 0.05, 1.5
 # Our choice: holes and spokes stand thirty degrees apart or more, and an advancer that sticks does not move the spark
 # by as much at one speed; of the others at its speed so many must agree, as well as a rise between such rates lets
 # them.
-STRAY_DEG, AGREED, AGREED_DEG = 25.0, 0.7, 8.0
+STRAY_DEG, AGREED, AGREED_DEG = 25.0, 0.6, 8.0
 
 
 def groups_of(turns: list[Turn | None]) -> list[set[int]]:
