@@ -187,6 +187,8 @@ def _between(rows: np.ndarray, column: np.ndarray) -> np.ndarray:
 
 def _plausibility(advance: np.ndarray, engine: Engine) -> float:
     """1 where the advance that a reading implies is near the file's curve, 0 where no engine has it."""
+    if not len(advance):
+        return 0.0
     near = _lie_together(advance)
     low, high = np.percentile(advance[near] if near.mean() > 1 - STRAY_SHARE else advance, [3, 97])
     bottom, top = PLAUSIBLE_ADVANCE_DEG

@@ -28,6 +28,7 @@ MISSED = 5.0  # our choice: of a mark whose place can be seen; half of what a cl
 CLEAR_ENOUGH = 120.0
 MOST_OFF = 0.12  # our choice: a scale further off, after arcs and turning, is another way to name the marks
 # Our choice: not so where all of three marks or more are the plainest lines that there are, where they should be.
+LEAST_VAR = 1e-12  # of a size, relative: far below what any pose is told to
 CONTRADICTS = 3.0  # standard uncertainties: by chance once in 370 times
 PLAINLY_OFF, PLAINER, SURELY_DEG = 0.4, 1.5, 0.4
 
@@ -114,8 +115,8 @@ def rescaled(
     """
     own_var, off = float(lever @ covariance @ lever), float(np.log(scale.times))
     if off**2 > CONTRADICTS**2 * (own_var + scale.sd**2):
-        covariance = covariance * (off**2 / own_var)
-        own_var = off**2
+        covariance = covariance * (off**2 / max(own_var, LEAST_VAR))
+        own_var = float(lever @ covariance @ lever)
     gain = covariance @ lever / (own_var + scale.sd**2)
     return pose.moved(gain * off), covariance - np.outer(gain, lever @ covariance)
 

@@ -75,11 +75,14 @@ def find_view(light: FlashLight, lit: list[LitPicture], centre_px: np.ndarray | 
         centre_px = _into_reference(stack, centre_px)
     try:
         ring, rings = _rim_in((mean, known), stack, centre_px)
-    except CannotMeasure:
+    except CannotMeasure as fault:
         by_place = None if place is None else _as_the_place_shows(light, place, stack)
         if by_place is None:
             raise
-        ring, rings = _rim_in(by_place, stack, centre_px)
+        try:
+            ring, rings = _rim_in(by_place, stack, centre_px)
+        except CannotMeasure:
+            raise fault from None
     give_back()
     stack, mean, known = lay(light, lit, pose_of(ring, mean.shape), before=place or stack)
     (pose, covariance), *second = _rigid(stack, _starts(ring, rings, mean.shape), _circles(ring, rings))
