@@ -202,7 +202,8 @@ def watch(clip: str | Path, engine: Engine, cylinder: str, options: Options, pro
         give_back()
         read = partial(read_flashes, info, flashes, light, view, _teller(info, "reading every flash", progress))
         by_itself = read()
-        turns = told_by_others(by_itself, flashes.rate_hz(), read)
+        # A flash that shows much of the rotor is believed by itself: a spark far off its time is there to be told.
+        turns = told_by_others(by_itself, flashes.rate_hz(), read) if _in_slices(flashes, bands.n_rows) else by_itself
         refuse_standstill(view, turns, flashes, light)
         hints = hints_on_maps(view, turns, info, options.pointed)
         # Where there were strays, nor was the view free of them.
@@ -267,15 +268,21 @@ def _by_the_bands(refusal: CannotMeasure, flashes: Flashes, n_rows: int) -> Cann
             found=f"{refusal.found}; nor are flash times known well, as the clip does not tell the sensor's line time",
             expected=refusal.expected, do=f"{refusal.do}; film with a shorter exposure and a brighter strobe",
         )  # fmt: skip
-    rows = float(np.median(flashes.piece_last - flashes.piece_first + 1)) if len(flashes.piece_last) else n_rows
-    if rows >= NARROW_SHARE * n_rows:
+    if not _in_slices(flashes, n_rows):
         return refusal
+    rows = float(np.median(flashes.piece_last - flashes.piece_first + 1))
     return CannotMeasure(
         found=f"{refusal.found} (each flash lights {rows:.0f} of {n_rows} rows only)",
         expected=refusal.expected,
         do="film with less light from elsewhere, so that the camera exposes for longer and each flash lights more of "
         f"the picture; {refusal.do}",
     )
+
+
+def _in_slices(flashes: Flashes, n_rows: int) -> bool:
+    """Whether flashes show the rotor in slices: half of them light few rows."""
+    rows = flashes.piece_last - flashes.piece_first + 1
+    return bool(len(rows)) and float(np.median(rows)) < NARROW_SHARE * n_rows
 
 
 def _stretch(info: ClipInfo, capture_fps: float | None) -> float:
