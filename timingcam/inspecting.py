@@ -41,6 +41,7 @@ from timingcam.seeing.part import Part, cut_part
 from timingcam.seeing.readout import FlashTurns, read_flashes
 from timingcam.seeing.second_look import told_by_others
 from timingcam.seeing.sharpness import Look, look_of
+from timingcam.seeing.slices import in_slices
 from timingcam.seeing.stills import lit_pictures, some_of
 from timingcam.seeing.survey import survey
 from timingcam.seeing.view import View
@@ -132,7 +133,9 @@ def _inspected(part: Part, known: tuple[Engine, str] | None, capture_fps: float 
         lit = some_of(lit, info.height, COVERED, FEWEST, MOST)
         view = find_view(light, lit) if known is None else first_view((info, flashes, light, lit), *known)
         read = partial(read_flashes, info, flashes, light, view, None)
-        turns = told_by_others(read(), flashes.rate_hz(), read)
+        turns = read()
+        if in_slices(flashes, info.height):
+            turns = told_by_others(turns, flashes.rate_hz(), read)
         rotor = _rotor_look(look_of(light, lit, turns, view.pose, info), view, turns, info)
         if known is None:
             return Inspection(clip, flash_look, rotor, None, None)

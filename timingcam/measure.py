@@ -54,14 +54,14 @@ from timingcam.seeing.memory import few_heaps, give_back
 from timingcam.seeing.naming import NotThere, find_marks, how_clear
 from timingcam.seeing.readout import FlashTurns, read_flashes
 from timingcam.seeing.second_look import told_by_others
+from timingcam.seeing.slices import in_slices, with_more_slices
 from timingcam.seeing.soundtrack import read_sound
-from timingcam.seeing.standstill import refuse_standstill
+from timingcam.seeing.standstill import refuse_one_angle, refuse_standstill
 from timingcam.seeing.stills import lit_pictures
 from timingcam.seeing.survey import survey
 from timingcam.seeing.view import View
 from timingcam.seeing.whole_view import other_view
 
-NARROW_SHARE = 0.25  # our choice: of the rows; lower bands show the rotor in slices
 UNKNOWN_LINE_TIME = 0.1  # our choice, of itself: what it adds to a flash's time is then some per cent of the speed
 POOR_SPACING = 2.0  # our choice: chi-square a mark beyond which the other pose is asked
 Progress = Callable[[str, float], None]
@@ -203,8 +203,9 @@ def watch(clip: str | Path, engine: Engine, cylinder: str, options: Options, pro
         read = partial(read_flashes, info, flashes, light, view, _teller(info, "reading every flash", progress))
         by_itself = read()
         # A flash that shows much of the rotor is believed by itself: a spark far off its time is there to be told.
-        turns = told_by_others(by_itself, flashes.rate_hz(), read) if _in_slices(flashes, bands.n_rows) else by_itself
+        turns = told_by_others(by_itself, flashes.rate_hz(), read) if in_slices(flashes, bands.n_rows) else by_itself
         refuse_standstill(view, turns, flashes, light)
+        refuse_one_angle(turns, flashes)
         hints = hints_on_maps(view, turns, info, options.pointed)
         # Where there were strays, nor was the view free of them.
         maps = maps_of(view, sense_of(engine), None if turns is by_itself else turns.turn_deg)
@@ -215,7 +216,8 @@ def watch(clip: str | Path, engine: Engine, cylinder: str, options: Options, pro
         return turns, *_by_light_or_colour(maps, find, in_colour)
 
     try:
-        first = first_view((info, flashes, light, lit), engine, cylinder, options.pointed.centre_stored(info))
+        more = with_more_slices(info, flashes, light, lit)
+        first = first_view((info, flashes, light, more), engine, cylinder, options.pointed.centre_stored(info))
         view, (turns, _, marks) = _in_the_better_pose(first, look)
     except CannotMeasure as refusal:
         worded = _by_the_bands(refusal, flashes, bands.n_rows)
@@ -268,7 +270,7 @@ def _by_the_bands(refusal: CannotMeasure, flashes: Flashes, n_rows: int) -> Cann
             found=f"{refusal.found}; nor are flash times known well, as the clip does not tell the sensor's line time",
             expected=refusal.expected, do=f"{refusal.do}; film with a shorter exposure and a brighter strobe",
         )  # fmt: skip
-    if not _in_slices(flashes, n_rows):
+    if not in_slices(flashes, n_rows):
         return refusal
     rows = float(np.median(flashes.piece_last - flashes.piece_first + 1))
     return CannotMeasure(
@@ -277,12 +279,6 @@ def _by_the_bands(refusal: CannotMeasure, flashes: Flashes, n_rows: int) -> Cann
         do="film with less light from elsewhere, so that the camera exposes for longer and each flash lights more of "
         f"the picture; {refusal.do}",
     )
-
-
-def _in_slices(flashes: Flashes, n_rows: int) -> bool:
-    """Whether flashes show the rotor in slices: half of them light few rows."""
-    rows = flashes.piece_last - flashes.piece_first + 1
-    return bool(len(rows)) and float(np.median(rows)) < NARROW_SHARE * n_rows
 
 
 def _stretch(info: ClipInfo, capture_fps: float | None) -> float:

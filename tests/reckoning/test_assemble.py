@@ -94,6 +94,20 @@ def test_the_index_s_height_is_taken_out(turns: str, above_mm: float, lean: tupl
     assert flash_angles(seen, engine, "one").seen_deg == pytest.approx(expected, abs=0.03 * abs(shift) + 1e-6)
 
 
+@pytest.mark.parametrize(("rows", "counts"), [(0.2, True), (0.3, False)], ids=["in slices", "much of the picture"])
+def test_without_a_mark_a_slice_is_told_by_what_else_it_shows(rows: float, counts: bool) -> None:
+    """But not where the flash lit much of the picture: video coding may carry its texture over; nor where it says
+    little."""
+    seen = made_seen(ADVANCE)
+    first = np.full(24, HEIGHT - int(rows * HEIGHT))  # marks and index are at the top
+    sd_deg = np.where(np.arange(24) < 20, 0.08, 0.52)
+    covariance = np.zeros((24, 3, 3))
+    covariance[:, 0, 0] = np.radians(sd_deg) ** 2
+    seen = with_turns(with_flashes(seen, piece_first=first), turn_sd_deg=sd_deg, covariance=covariance)
+    told = np.isfinite(flash_angles(seen, made_engine(), "one").seen_deg)
+    assert (told == (counts & (np.arange(24) < 20))).all()
+
+
 def test_height_of_the_index_when_the_file_does_not_say() -> None:
     assert index_height(made_engine()) == (0.0, 0.2)
     bare = made_engine().model_copy()

@@ -9,8 +9,8 @@ from timingcam.errors import CannotMeasure
 from timingcam.seeing.angles import Turn
 from timingcam.seeing.by_speed import bright_of, by_speed, refuse_gap, usual_over
 from timingcam.seeing.light import FlashLight, LitPicture
-from timingcam.seeing.mosaic import Stack
 from timingcam.seeing.shift import no_shift
+from timingcam.seeing.stack import Stack
 
 SIZE = (60, 120)  # height, width
 TABLE = np.linspace(0, 1, 256).astype(np.float32) ** 2  # whose root is the code itself

@@ -15,8 +15,10 @@ from drawn_rotors import SIZE, on_plane, photo_rotor, pose
 from photographs import photograph
 
 from timingcam.seeing.light import FlashLight, LitPicture, shrunk
-from timingcam.seeing.mosaic import Stack, by_the_place, lay, leading, outside, strips_by_pose
+from timingcam.seeing.mosaic import lay, outside
+from timingcam.seeing.place import by_the_place, leading
 from timingcam.seeing.shift import no_shift
+from timingcam.seeing.stack import Stack, strips_by_pose
 from timingcam.seeing.strips import make_grid, make_sampler, read_strip
 
 TABLE = np.linspace(0, 1, 256, dtype=np.float32) ** 2

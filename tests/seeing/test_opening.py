@@ -7,9 +7,9 @@ import numpy as np
 import pytest
 
 from timingcam.seeing.light import FlashLight, LitPicture
-from timingcam.seeing.mosaic import Stack
 from timingcam.seeing.opening import _in_gaps, find_opening
 from timingcam.seeing.shift import no_shift
+from timingcam.seeing.stack import Stack
 
 H, W = 240, 320
 TABLE = np.linspace(0.0, 1.0, 256).astype(np.float32)

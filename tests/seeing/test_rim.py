@@ -17,10 +17,11 @@ from photographs import photograph
 
 from timingcam.errors import CannotMeasure
 from timingcam.seeing.light import FlashLight, LitPicture
-from timingcam.seeing.mosaic import Stack, lay
+from timingcam.seeing.mosaic import lay
 from timingcam.seeing.pose import Pose
 from timingcam.seeing.rim import _best_split, pose_of, rim_of
 from timingcam.seeing.rings import Ring, find_rings
+from timingcam.seeing.stack import Stack
 
 TABLE = np.linspace(0, 1, 256, dtype=np.float32) ** 2
 LIGHT = FlashLight(TABLE, np.sqrt(TABLE), None)

@@ -15,7 +15,7 @@ from drawn_strips import add_line, ground
 from timingcam.seeing.angles import Turn, fits, turned
 from timingcam.seeing.cells import telling_cells
 from timingcam.seeing.rim import turns_of
-from timingcam.seeing.rotor_map import _joined, _map_of, build_map, widest_arc_deg
+from timingcam.seeing.rotor_map import _joined, build_map, map_of, widest_arc_deg
 from timingcam.seeing.strips import Grid
 
 GRID = Grid(np.linspace(0.5, 1.0, 48), 1024)
@@ -105,7 +105,7 @@ def test_one_side_of_a_rotor_laid_a_pole_off_the_other_is_brought_back(off_deg: 
     laid = turns_deg + np.where(np.arange(30) < 15, 0.0, off_deg)
     turns: list[Turn | None] = [Turn(float(deg), 0.05, 0.9, 0.3, 0.6, 0.9) for deg in laid]
     # The strobe follows the engine: where the rotor stands goes with the speed.
-    joined = _joined(turns, _map_of(GRID, seen[0][0], seen[1][0], CENTRE_SD), seen, 10.0 + turns_deg)
+    joined = _joined(turns, map_of(GRID, seen[0][0], seen[1][0], CENTRE_SD), seen, 10.0 + turns_deg)
     assert joined is not None
     read = np.array([turn is not None and fits(turn) for turn in joined[1]])
     degs = np.array([np.nan if turn is None else turn.deg for turn in joined[1]])
@@ -119,7 +119,7 @@ def test_sides_that_stand_otherwise_at_one_speed_are_not_joined() -> None:
     seen = halves(poles(), turns_deg)
     faster = np.where(np.arange(30) < 15, 0.0, 6.0)
     turns: list[Turn | None] = [Turn(float(deg), 0.05, 0.9, 0.3, 0.6, 0.9) for deg in turns_deg + 20 * faster]
-    begins = _map_of(GRID, seen[0][0], seen[1][0], CENTRE_SD)
+    begins = map_of(GRID, seen[0][0], seen[1][0], CENTRE_SD)
     assert _joined(turns, begins, seen, 10.0 + turns_deg) is not None
     assert _joined(turns, begins, seen, 10.0 + turns_deg + faster) is None
 
@@ -129,7 +129,7 @@ def test_flashes_that_lie_together_have_nothing_to_be_joined_to() -> None:
     seen = halves(poles(), turns_deg)
     turns: list[Turn | None] = [Turn(float(deg), 0.05, 0.9, 0.3, 0.6, 0.9) for deg in turns_deg]
     turns[3] = Turn(100.0, 0.05, 0.9, 0.3, 0.6, 0.9)  # a lone one is no side of a rotor
-    assert _joined(turns, _map_of(GRID, seen[0][0], seen[1][0], CENTRE_SD), seen, 10.0 + turns_deg) is None
+    assert _joined(turns, map_of(GRID, seen[0][0], seen[1][0], CENTRE_SD), seen, 10.0 + turns_deg) is None
 
 
 def test_a_strobe_at_a_rate_of_its_own_shows_the_rotor_all_round() -> None:

@@ -10,7 +10,8 @@ import pytest
 
 from timingcam.errors import CannotMeasure
 from timingcam.seeing.light import FlashLight
-from timingcam.seeing.standstill import refuse_standstill
+from timingcam.seeing.readout import NOT_RECOGNISED
+from timingcam.seeing.standstill import refuse_one_angle, refuse_standstill
 
 if TYPE_CHECKING:
     from seeing_journey import Journey
@@ -56,3 +57,34 @@ def test_it_is_not_refused(journey: Journey, what: str) -> None:
     else:
         light = replace(light, ambient=None)
     refuse_standstill(journey.view, turns, flashes, light)  # type: ignore[arg-type]
+
+
+def recognised(journey: Journey, spread_deg: float, slow_share: float) -> tuple[object, object]:
+    """Turns as if a share of the flashes below the middle of the speeds were read, and all of those above it."""
+    n = len(journey.flashes)
+    rate_hz = np.geomspace(10.0, 40.0, n)
+    rng = np.random.default_rng(4)
+    read = (rate_hz > 20.0) | (rng.permutation(n) < slow_share * n)
+    turn_deg = np.where(read, 5.0 + spread_deg * rng.uniform(-0.5, 0.5, n), np.nan)
+    reasons = tuple("" if one else NOT_RECOGNISED for one in read)
+    times = np.concatenate([[0.0], np.cumsum(1.0 / rate_hz)[:-1]])
+    turns = replace(journey.turns, turn_deg=turn_deg, reason=reasons)
+    return turns, replace(journey.flashes, time_s=times)
+
+
+def test_a_rotor_recognised_at_one_angle_and_hardly_at_other_speeds_is_refused(journey: Journey) -> None:
+    with pytest.raises(CannotMeasure, match="recognised at one angle only"):
+        refuse_one_angle(*recognised(journey, 1.0, 0.05))  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(("spread_deg", "slow_share"), [(1.0, 0.9), (12.0, 0.05)], ids=["it sticks", "it moves"])
+def test_an_advancer_that_sticks_is_recognised_at_all_speeds(
+    journey: Journey, spread_deg: float, slow_share: float
+) -> None:
+    refuse_one_angle(*recognised(journey, spread_deg, slow_share))  # type: ignore[arg-type]
+
+
+def test_flashes_that_lit_nothing_of_the_rotor_say_nothing(journey: Journey) -> None:
+    turns, flashes = recognised(journey, 1.0, 0.05)
+    dark = tuple("too little of the rotor is lit" if reason else "" for reason in turns.reason)  # type: ignore[attr-defined]
+    refuse_one_angle(replace(turns, reason=dark), flashes)  # type: ignore[type-var,arg-type]

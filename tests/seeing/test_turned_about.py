@@ -9,9 +9,9 @@ import pytest
 from timingcam.seeing.arcs import HoleTold, find_arcs
 from timingcam.seeing.face_start import find_face
 from timingcam.seeing.light import FlashLight, LitPicture
-from timingcam.seeing.mosaic import Stack
 from timingcam.seeing.opening import NotAPart, Opening
 from timingcam.seeing.shift import no_shift
+from timingcam.seeing.stack import Stack
 from timingcam.seeing.turned_about import centre_by_turning
 
 H, W = 240, 320

@@ -15,8 +15,8 @@ from photographs import photograph
 
 from timingcam.errors import CannotMeasure
 from timingcam.seeing.light import FlashLight, LitPicture
-from timingcam.seeing.mosaic import Stack
 from timingcam.seeing.shift import Shift, no_shift
+from timingcam.seeing.stack import Stack
 from timingcam.seeing.whole_view import _as_the_place_shows, _into_reference, find_view
 
 if TYPE_CHECKING:

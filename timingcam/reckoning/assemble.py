@@ -24,6 +24,7 @@ from timingcam.seeing.flashes import Flashes
 from timingcam.seeing.lit import marks_lit
 from timingcam.seeing.marks import Marks, advance_seen, sense_of
 from timingcam.seeing.readout import FlashTurns
+from timingcam.seeing.slices import in_slices
 from timingcam.seeing.view import View
 
 # Our choice: a falling order this clear over a fall this large is no retard at the top and no sticking advancer.
@@ -33,7 +34,9 @@ UNSURE_TIMES = 4.0  # our choice: a reading with less than a sixteenth of the us
 SURE_DEG = (
     0.1  # our choice: half of the scatter of a good ignition's sparks; what is known so well is good for the curve
 )
-UNTOLD_DEG = 1.0  # our choice: half of a spec's usual tolerance; what is known no better shows no timing
+# Our choice: half of a spec's usual tolerance, what is known no better shows no timing; and half of that, by texture
+# alone.
+UNTOLD_DEG, UNTOLD_BARE_DEG = 1.0, 0.5
 NOT_LIT = "no mark is lit"
 # Our choice: a delay is read off a data sheet or a scope's screen, to a tenth, or a tenth of a division of 20 µs.
 GIVEN_DELAY_SHARE, LEAST_DELAY_SD_S = 0.1, 2e-6
@@ -124,18 +127,24 @@ def index_parallax_deg(seen: Seen, engine: Engine, height_mm: float) -> float:
 
 
 def flash_angles(seen: Seen, engine: Engine, cylinder: str) -> FlashAngles:
-    """Advance as it looks at each flash, the index's parallax taken out; NaN where no mark was lit."""
+    """Advance as it looks at each flash, the index's parallax taken out; NaN where it cannot be told by what was lit.
+
+    Without a mark the angle rests on texture. Where flashes light most of the picture, video coding may carry that over
+    from the picture before; a slice lies elsewhere in each picture, and was dark before.
+    """
     height_mm, _ = index_height(engine)
     parallax = index_parallax_deg(seen, engine, height_mm)
     sense = sense_of(engine)
     turn_deg, turn_sd_deg = seen.turns.seen_at(seen.marks.index.deg, seen.marks.index.radius)
     advance = advance_seen(seen.marks, turn_deg, engine, cylinder, sense)
     lit, _ = marks_lit(seen.flashes, seen.turns, seen.view, seen.marks)
-    advance = np.where(lit, advance, np.nan)
+    bare = in_slices(seen.flashes, seen.info.height) & (turn_sd_deg < UNTOLD_BARE_DEG)
+    told = lit | bare
+    advance = np.where(told, advance, np.nan)
     # An index that appears too far in the direction of turning makes marks look late to reach it: more advance.
     return FlashAngles(
         seen.flashes.time_s.copy(), seen.flashes.time_sd_s.copy(), advance - sense * parallax,
-        np.where(lit, turn_sd_deg, np.nan),
+        np.where(told, turn_sd_deg, np.nan),
     )  # fmt: skip
 
 

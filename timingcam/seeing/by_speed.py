@@ -12,8 +12,9 @@ import numpy as np
 
 from timingcam.errors import CannotMeasure
 from timingcam.seeing.angles import Turn
-from timingcam.seeing.mosaic import WHOLLY, Stack
+from timingcam.seeing.mosaic import WHOLLY
 from timingcam.seeing.speeds import WIDEST_STEP, evenly
+from timingcam.seeing.stack import Stack
 
 LEAST_SEEN = 5  # our choice: pictures
 DARK_SHARE = 0.3  # our choice: of the root of the usual light, a tenth of the light

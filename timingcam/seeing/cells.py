@@ -19,6 +19,7 @@ from timingcam.seeing.strips import Grid
 TUKEY = 4.685  # 95 % efficiency for normal noise (Beaton & Tukey 1974, from memory)
 COARSE_ANGLES = 512
 MOST_CELLS = 8000  # our choice: more say next to nothing more of the angle
+USUAL_SHARE = 0.5  # our choice: of the map; of flashes that show less, as many cells more, or few would be seen in each
 LEAST_CELLS = 150
 NOT_OF_CELLS = ("series", "between_deg", "surely")
 # Flashes that must have shown what a flash is read by: what one alone showed lies where that flash put it, right or
@@ -47,6 +48,7 @@ class RotorMap:
     centre_sd: float  # how far the rotor's centre may have moved against the shift, in rotor radii
     between_deg: tuple[float, float] | None = None
     surely: bool = False
+    share: float = 1.0  # of it that a flash mostly shows
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -87,7 +89,7 @@ def telling_cells(rotor: RotorMap, shown_by: int = 1) -> Cells:
     bend = fft.irfft(spectrum * -(order**2).astype(np.float32), n, axis=1)
     down = np.gradient(rotor.light, rotor.grid.radii, axis=0)
     telling = (rotor.trust * along**2 * known).ravel()
-    most = min(MOST_CELLS, int((telling > 0).sum()))
+    most = min(round(MOST_CELLS * max(1.0, USUAL_SHARE / rotor.share)), int((telling > 0).sum()))
     chosen = np.sort(np.argpartition(telling, -most)[-most:]) if most else np.zeros(0, int)
     row, column = np.divmod(chosen, n)
     picked = [a[row, column].astype(float) for a in (rotor.light, along, bend, down, rotor.trust)]

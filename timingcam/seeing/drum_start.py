@@ -18,10 +18,10 @@ from timingcam.errors import CannotMeasure
 from timingcam.seeing.angles import Turn
 from timingcam.seeing.chain import chained_turns
 from timingcam.seeing.drum import Drum, drum_about
-from timingcam.seeing.mosaic import Stack
 from timingcam.seeing.opening import DO_OPENING, Opening
 from timingcam.seeing.pose import FOCAL_SHARE
 from timingcam.seeing.side_by_side import side_by_side
+from timingcam.seeing.stack import Stack
 from timingcam.seeing.stills import some_of
 from timingcam.seeing.strips import Grid, Part
 

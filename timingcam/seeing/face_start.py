@@ -15,8 +15,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from timingcam.seeing.arcs import ArcsSeen, HoleTold, find_arcs
-from timingcam.seeing.mosaic import Stack
 from timingcam.seeing.opening import NotAPart, Opening
+from timingcam.seeing.stack import Stack
 from timingcam.seeing.turned_about import Centre, centre_by_turning
 
 # Our choice: arcs tell the centre to a few thousandths where they are sharp.

@@ -12,13 +12,16 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 
+from timingcam.seeing.shift import Shift
+
 AMBIENT_MATTERS = 0.02  # our choice: ambient light below this share of the flash's is left in
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class LitPicture:
     """One frame in which a flash lit rows `first` to `last` in full; `flash` is its number, `rate_hz` how fast flashes
-    come about it, NaN where that does not matter."""
+    come about it, NaN where that does not matter. `lies` is where the place's own light puts it, of one of which no
+    more than the lit rows were kept."""
 
     luma: np.ndarray
     frame: int
@@ -26,6 +29,7 @@ class LitPicture:
     first: int
     last: int
     rate_hz: float = float("nan")
+    lies: Shift | None = None
 
     @property
     def rows(self) -> tuple[int, int]:
@@ -35,7 +39,8 @@ class LitPicture:
     def smaller(self, by: int) -> LitPicture:
         """The same so many times smaller."""
         first = -(-self.first // by)
-        return replace(self, luma=shrunk(self.luma, by), first=first, last=max((self.last + 1) // by - 1, first))
+        last, lies = max((self.last + 1) // by - 1, first), None if self.lies is None else self.lies.smaller(by)
+        return replace(self, luma=shrunk(self.luma, by), first=first, last=last, lies=lies)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -19,8 +19,7 @@ from timingcam.seeing.view import View
 def marks_lit(flashes: Flashes, turns: FlashTurns, view: View, marks: Marks) -> tuple[np.ndarray, np.ndarray]:
     """Whether a named mark, and whether the index, lies in rows that the flash lit in full: two (n_flashes,) of bool.
 
-    Without a mark the angle rests on texture, which video coding may carry over from the picture before. The index
-    stands still, and where it stands is known from all flashes: it need not be lit in each.
+    The index stands still, and where it stands is known from all flashes: it need not be lit in each.
     """
     index = marks.index
     at_index = _on_plane(np.array([index.deg]), np.array([index.radius]))[0]

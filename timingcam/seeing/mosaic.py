@@ -7,123 +7,24 @@ Not here: the rotor.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from collections.abc import Callable
 
 import cv2
 import numpy as np
 
 from timingcam.seeing.drum import Drum
 from timingcam.seeing.light import FlashLight, LitPicture
+from timingcam.seeing.place import by_the_place
 from timingcam.seeing.pose import Pose
 from timingcam.seeing.reference import FAIR_FIT, Reference, make_reference
-from timingcam.seeing.register import NEAR_SHARE, refined_near, register
-from timingcam.seeing.shift import Shift, between, no_shift
-from timingcam.seeing.strips import Grid, Lies, Part, make_sampler, read_strip
+from timingcam.seeing.register import refined_near, register
+from timingcam.seeing.shift import Shift, no_shift
+from timingcam.seeing.stack import Stack
 
-BESIDE_BAND = 16  # rows that a soft edge may reach
-LEAST_DARK = 0.25  # our choice: of the frame's rows
 ROWS_AT_ONCE = 64  # our choice: places of all pixels at once take ten times a picture's room
 MOSTLY = 0.7  # our choice: of a picture's rows
 WHOLLY = 253  # of 255: between pixels of which all are lit
-BESIDE_PX = 3  # what light between pixels is worked out from, and one to spare
-POSES_NEAR = 1.15  # our choice: refining moves a centre or a size by a few percent
 BESIDE_ROTOR = 1.03  # rim radii; a rim's bright edge turns with it
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Stack:
-    """Pictures with their shifts."""
-
-    light: FlashLight
-    lit: list[LitPicture]
-    shifts: list[Shift]
-
-    @property
-    def rate_hz(self) -> np.ndarray:
-        """How fast flashes come about each picture, shape (n,)."""
-        return np.array([lit.rate_hz for lit in self.lit])
-
-    def between(self, one: LitPicture, other: LitPicture) -> Shift | None:
-        """From one picture's pixels to another's; None where either was not laid."""
-        of = {id(lit): shift for lit, shift in zip(self.lit, self.shifts, strict=True)}
-        first, second = of.get(id(one)), of.get(id(other))
-        return None if first is None or second is None else between(first, second)
-
-    def without(self, others: list[LitPicture]) -> Stack:
-        """All but some of the pictures."""
-        left = {id(p) for p in others}
-        kept = [(p, shift) for p, shift in zip(self.lit, self.shifts, strict=True) if id(p) not in left]
-        return Stack(self.light, [p for p, _ in kept], [shift for _, shift in kept])
-
-    def strips(self, pose: Lies, grid: Grid, part: Part | None = None) -> tuple[list[np.ndarray], list[np.ndarray]]:
-        """Every picture's strip, evened out, and where it is known."""
-        read = list(self.each_strip(pose, grid, part))
-        return [strip for strip, _ in read], [known for _, known in read]
-
-    def each_strip(self, pose: Lies, grid: Grid, part: Part | None = None) -> Iterator[tuple[np.ndarray, np.ndarray]]:
-        """The same one after another: all of a large grid take much room."""
-        sampler = make_sampler(grid, pose, part)
-        corners_px = sampler.corners_px()
-        for lit, shift in zip(self.lit, self.shifts, strict=True):
-            yield read_strip(sampler, *self.cut(lit, shift, corners_px))
-
-    @property
-    def reference(self) -> int:
-        """Which picture's pixels are the reference's: the one that was laid without any doubt."""
-        return int(np.argmin([shift.residual for shift in self.shifts]))
-
-    def smaller(self, by: int) -> Stack:
-        """The same of pictures so many times smaller."""
-        if by == 1:
-            return self
-        return Stack(
-            self.light.smaller(by), [lit.smaller(by) for lit in self.lit], [shift.smaller(by) for shift in self.shifts]
-        )
-
-    def cut(self, lit: LitPicture, shift: Shift, corners_px: np.ndarray) -> tuple[np.ndarray, Shift, tuple[int, int]]:
-        """The light of a part of a picture, the shift into its pixels, and its lit rows.
-
-        Parameters
-        ----------
-        lit : LitPicture
-        shift : Shift
-            From the reference to the picture.
-        corners_px : ndarray, shape (n, 2)
-            Of what is wanted, in the reference.
-        """
-        at = shift.apply(corners_px)
-        width = lit.luma.shape[1]
-        x0, x1 = _span(at[:, 0], 0, width)
-        y0, y1 = _span(at[:, 1], lit.first, lit.last + 1)
-        picture = self.light.part((y0, y1), (x0, x1)).picture(lit.luma[y0:y1, x0:x1], (0, y1 - y0 - 1))
-        return picture, shift.from_corner((x0, y0)), (0, y1 - y0 - 1)
-
-
-def _span(at_px: np.ndarray, first: int, beyond: int) -> tuple[int, int]:
-    """The pixels of a line that some places on it need, from the first to before the last; one at least."""
-    low = int(np.clip(np.floor(at_px.min()) - BESIDE_PX, first, beyond - 1))
-    return low, int(np.clip(np.ceil(at_px.max()) + BESIDE_PX, low + 1, beyond))
-
-
-def strips_by_pose(
-    stack: Stack, start: Lies, grid: Grid, part: Part | None = None
-) -> Callable[[Lies], tuple[np.ndarray, np.ndarray]]:
-    """A function from a pose near the given one to all pictures' strips and where each is known, both (n, n_radii,
-    n_angles)."""
-    corners_px = make_sampler(grid, start, part).corners_px()
-    middle = corners_px.mean(axis=0)
-    cuts = [
-        stack.cut(lit, shift, middle + POSES_NEAR * (corners_px - middle))
-        for lit, shift in zip(stack.lit, stack.shifts, strict=True)
-    ]
-
-    def strips_of(pose: Lies) -> tuple[np.ndarray, np.ndarray]:
-        sampler = make_sampler(grid, pose, part)
-        read = [read_strip(sampler, *cut) for cut in cuts]
-        return np.stack([strip for strip, _ in read]), np.stack([known for _, known in read])
-
-    return strips_of
 
 
 def tallest(lit: list[LitPicture]) -> LitPicture:
@@ -233,37 +134,6 @@ def _laid(
         return register(reference, picture, rows, before)
     # Looked for by all it shows, it may be laid by what turns.
     return refined_near(reference, picture, rows, lead) or lead.about(reference.about_px)
-
-
-def by_the_place(light: FlashLight, lit: list[LitPicture]) -> Stack:
-    """Lay pictures by what their unlit rows show, as far as that fits.
-
-    A turning rotor is a blur there that stands still. The flash came within the frame's time: the hand hardly moved
-    between.
-    """
-    if light.ambient is None:
-        return Stack(light, [], [])
-    known = light.ambient > 0
-    reference = make_reference(np.sqrt(light.ambient), known, np.array(known.shape[::-1]) / 2.0, known)
-    laid, shifts = [], []
-    for p in lit:
-        above, below = (0, p.first - BESIDE_BAND), (p.last + BESIDE_BAND, len(p.luma) - 1)
-        rows = max(above, below, key=lambda r: r[1] - r[0])
-        if rows[1] - rows[0] < LEAST_DARK * len(p.luma):
-            continue
-        shift = register(reference, np.sqrt(light.table[p.luma]).astype(np.float32), rows)
-        if shift is not None:
-            laid.append(p)
-            shifts.append(shift)
-    return Stack(light, laid, shifts)
-
-
-def leading(place: Stack) -> Stack | None:
-    """Pictures laid by the place's own light, if the hand moved so little that this is sharp; else None."""
-    if not place.shifts:
-        return None
-    moved = [np.hypot(*(shift.apply(shift.about_px) - shift.about_px)) for shift in place.shifts]
-    return place if max(moved) < NEAR_SHARE * place.lit[0].luma.shape[1] else None
 
 
 def outside(shape: tuple[int, ...], pose: Pose | Drum, radius: float) -> np.ndarray:

@@ -16,9 +16,9 @@ from timingcam.errors import CannotMeasure
 from timingcam.seeing.clip import ClipInfo, frames
 from timingcam.seeing.flashes import Flashes
 from timingcam.seeing.light import LitPicture
-from timingcam.seeing.mosaic import Stack
 from timingcam.seeing.rings import Ring, find_rings, unit_circle
 from timingcam.seeing.speeds import WIDEST_STEP
+from timingcam.seeing.stack import Stack
 from timingcam.seeing.survey import KEPT_BYTES
 
 UNSTEADY_PX = 0.7  # our choice: a picture laid so far aside makes that much of a still edge's slope

@@ -28,17 +28,17 @@ from timingcam.seeing.flashes import Flashes
 from timingcam.seeing.light import FlashLight, LitPicture
 from timingcam.seeing.lines import Line, find_lines
 from timingcam.seeing.marks import INSIDE, Maps, Place
-from timingcam.seeing.mosaic import Stack, lay, strips_by_pose, tallest
+from timingcam.seeing.mosaic import lay, tallest
 from timingcam.seeing.opening import DO_OPENING, InView, NotAPart, Opening, find_opening, pictures_showing
 from timingcam.seeing.pose import Pose
 from timingcam.seeing.rigid import MIN_SPREAD_DEG, N_RIGID, Evidence, refine_pose
 from timingcam.seeing.spacing import USUAL_LOG_SD, rescaled, scale_lever, scale_of
+from timingcam.seeing.stack import Stack, strips_by_pose
 from timingcam.seeing.strips import Grid, Part, make_grid
 from timingcam.seeing.view import FINEST_PART, WITHIN_RIM, PartSeen, View, assembled, rotor_apart, still_of
 from timingcam.seeing.ways import CLEAR_MARK_A_RADIUS, least_clear
 
-BESIDE_PX = 4.0  # our choice: an opening's edge, softened by coding
-FEWEST = 6
+BESIDE_PX, FEWEST = 4.0, 6  # our choice: an opening's edge, softened by coding; flashes
 ROUNDS, SPACED_ROUNDS = 2, 6  # our choice: pose and turns tell one another
 N_ROWS = 28  # our choice: of strips that the pose is fitted to
 QUICK_ROWS, QUICK_OUTER = 60, 1.3

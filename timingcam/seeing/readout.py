@@ -20,6 +20,7 @@ from timingcam.seeing.light import FlashLight
 from timingcam.seeing.register import register
 from timingcam.seeing.shift import Shift
 from timingcam.seeing.side_by_side import side_by_side
+from timingcam.seeing.sides import NEAR_DEG
 from timingcam.seeing.strips import Sampler, make_sampler, read_strip
 from timingcam.seeing.view import View
 
@@ -27,7 +28,6 @@ CROP_PX = 360  # our choice: width kept of each flash's picture
 MOST_CROPS = 96
 FEWEST_PAIRS = 5  # our choice
 NOT_RECOGNISED, TWO_ANGLES = "the rotor cannot be recognised", "the rotor could stand at two angles"
-NEAR_DEG = 12.0  # our choice: to either side of where other flashes show the rotor, twice as far as a rival stands off
 CHI2_MEDIAN = 0.455  # of one degree of freedom
 LEAST_KNOWN = 0.02  # our choice: of the cells that can be seen
 BEYOND_DEG = 4.0  # our choice: a flash between two speeds that were looked at, or a spark that strays

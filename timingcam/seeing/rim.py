@@ -19,11 +19,12 @@ from timingcam.errors import CannotMeasure
 from timingcam.seeing.angles import Turn, fits, read_turn, turned
 from timingcam.seeing.cells import telling_cells
 from timingcam.seeing.light import LitPicture
-from timingcam.seeing.mosaic import Stack, lay
+from timingcam.seeing.mosaic import lay
 from timingcam.seeing.pose import Pose, ellipse_points, poses_of_ellipse
 from timingcam.seeing.rings import Ring
 from timingcam.seeing.rotor_map import RotorMap, build_map
 from timingcam.seeing.side_by_side import side_by_side
+from timingcam.seeing.stack import Stack
 from timingcam.seeing.stills import some_of
 from timingcam.seeing.strips import make_grid
 from timingcam.seeing.turning_pose import guesses

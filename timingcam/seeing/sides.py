@@ -21,6 +21,7 @@ LEAST_ALIKE, LIKE_RATE, LIKE_DEG = 3, 0.05, 1.5
 # by as much at one speed; of the others at its speed so many must agree, as well as a rise between such rates lets
 # them.
 STRAY_DEG, AGREED, AGREED_DEG = 25.0, 0.6, 8.0
+NEAR_DEG = 12.0  # our choice: to either side of where other flashes show the rotor, twice as far as a rival stands off
 
 
 def groups_of(turns: list[Turn | None]) -> list[set[int]]:
@@ -80,3 +81,11 @@ def usual_deg(turn_deg: np.ndarray, rate_hz: np.ndarray) -> np.ndarray:
         if (np.abs(wrap(there - middle)) < AGREED_DEG).mean() >= AGREED:
             usual[k] = wrap(middle)
     return usual
+
+
+def alike_in_speed(rate_hz: np.ndarray) -> np.ndarray:
+    """The most flashes that came about as fast as each other, shape (n,) of bool: a strobe that follows the engine
+    shows the rotor alike in all of them."""
+    rate = np.log(rate_hz)
+    least = max(rate, key=lambda low: np.count_nonzero((rate >= low) & (rate <= low + LIKE_RATE)), default=np.nan)
+    return (rate >= least) & (rate <= least + LIKE_RATE)

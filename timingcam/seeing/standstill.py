@@ -1,4 +1,4 @@
-"""Whether the rotor stands still while a strobe of its own rate flashes.
+"""Whether the rotor stands still while a strobe of its own rate flashes, or is only recognised where it stands so.
 
 In:  the turns and times of all flashes, the view, the place's own light.
 Out: a refusal.
@@ -18,7 +18,7 @@ from timingcam.seeing.cells import telling_cells
 from timingcam.seeing.evenness import AS_EVEN
 from timingcam.seeing.flashes import Flashes
 from timingcam.seeing.light import FlashLight
-from timingcam.seeing.readout import FlashTurns
+from timingcam.seeing.readout import NOT_RECOGNISED, TWO_ANGLES, FlashTurns
 from timingcam.seeing.register import register
 from timingcam.seeing.strips import make_sampler, read_strip
 from timingcam.seeing.view import View
@@ -26,6 +26,9 @@ from timingcam.seeing.view import View
 WITHIN_SDS = 4.0  # of a turn, from the 5th to the 95th of a hundred: 3.3 if they differ by their noise alone
 SAME_DEG = 1.0  # our choice: nearer than two marks are
 FEWEST = 6
+# Our choice, degrees: less than an advancer moves the spark; of the logarithm of rates, a speed and the next; how often
+# flashes are read at other speeds over how often at theirs.
+ONE_ANGLE_DEG, OTHER_RATE, SELDOM = 3.0, 0.05, 0.33
 
 
 def refuse_standstill(view: View, turns: FlashTurns, flashes: Flashes, light: FlashLight) -> None:
@@ -51,6 +54,37 @@ def refuse_standstill(view: View, turns: FlashTurns, flashes: Flashes, light: Fl
             expected="an engine that runs, and a strobe that flashes at its sparks",
             do="start the engine, with the strobe's pickup on the cylinder's plug lead, and film again",
         )
+
+
+def refuse_one_angle(turns: FlashTurns, flashes: Flashes) -> None:
+    """Refuse a clip whose rotor is recognised at one angle, at some speeds and hardly ever at others.
+
+    What stands still before it looks alike there: it was taken for the rotor, and what is read elsewhere is read by
+    that. An advancer that sticks is recognised at all speeds.
+
+    Raises
+    ------
+    CannotMeasure
+        If so.
+    """
+    read = np.isfinite(turns.turn_deg)
+    if read.sum() < FEWEST or np.ptp(np.percentile(turns.turn_deg[read], [10, 90])) > ONE_ANGLE_DEG:
+        return
+    rate = np.log(flashes.rate_hz())
+    low, high = np.percentile(rate[read], [10, 90])
+    elsewhere = (rate < low - OTHER_RATE) | (rate > high + OTHER_RATE)
+    # A flash that lit little of the rotor says nothing of whether it looks alike.
+    asked = read | np.isin(turns.reason, (NOT_RECOGNISED, TWO_ANGLES))
+    there, here = asked & elsewhere, asked & ~elsewhere
+    if there.sum() < FEWEST or read[there].mean() > SELDOM * read[here].mean():
+        return
+    raise CannotMeasure(
+        found=f"a rotor that is recognised at one angle only: at other speeds {read[there].sum()} of {there.sum()} "
+        "flashes could be read",
+        expected="marks that are recognised at all speeds",
+        do="film nearer and with a steadier hand, so that each flash shows the marks, and hold idle and other speeds "
+        "for some seconds each; paint the marks if the rotor shows little else",
+    )
 
 
 def _by_the_place(view: View, ambient: np.ndarray) -> float | None:

@@ -17,8 +17,8 @@ import cv2
 import numpy as np
 
 from timingcam.seeing.by_speed import by_speed, seen_at, usual_over
-from timingcam.seeing.mosaic import Stack
 from timingcam.seeing.opening import Opening
+from timingcam.seeing.stack import Stack
 
 MOST_PICTURES = 36  # our choice: some six hundred pairs
 SPREAD = 4.0  # of greys, our choice: sds of what changes, from black to white

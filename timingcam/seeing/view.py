@@ -17,12 +17,13 @@ from timingcam.errors import CannotMeasure
 from timingcam.seeing.angles import Turn, fits, read_turn, turned
 from timingcam.seeing.cells import OWN_AND_ANOTHER, RotorMap, telling_cells
 from timingcam.seeing.drum import Drum
-from timingcam.seeing.mosaic import Stack, outside
+from timingcam.seeing.mosaic import outside
 from timingcam.seeing.pose import Pose
 from timingcam.seeing.reference import Reference, make_reference
 from timingcam.seeing.rim import CENTRE_SD, INNER, turns_of
 from timingcam.seeing.rotor_map import build_map
 from timingcam.seeing.shift import no_shift
+from timingcam.seeing.stack import Stack
 from timingcam.seeing.strips import Grid, Part, make_grid, make_sampler, read_strip, recentred
 
 DO_VIEW = "film square-on with the whole rotor in view, lit by the strobe, or point at its centre with --centre X,Y"

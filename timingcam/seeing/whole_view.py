@@ -21,8 +21,9 @@ from timingcam.errors import CannotMeasure
 from timingcam.seeing.angles import fits
 from timingcam.seeing.light import FlashLight, LitPicture
 from timingcam.seeing.memory import give_back
-from timingcam.seeing.mosaic import Stack, by_the_place, lay, leading, strips_by_pose
+from timingcam.seeing.mosaic import lay
 from timingcam.seeing.overexposure import refuse_over_exposed
+from timingcam.seeing.place import by_the_place, leading
 from timingcam.seeing.pose import Pose, ellipse_points, poses_of_ellipse
 from timingcam.seeing.rigid import MIN_SPREAD_DEG, N_RIGID, Evidence, refine_pose, unexplained
 from timingcam.seeing.rim import CENTRE_SD, INNER, pose_of, rim_of, turns_of
@@ -30,6 +31,7 @@ from timingcam.seeing.rings import Ring, find_rings
 from timingcam.seeing.rotor_map import build_map
 from timingcam.seeing.shift import moved_by
 from timingcam.seeing.side_by_side import side_by_side
+from timingcam.seeing.stack import Stack, strips_by_pose
 from timingcam.seeing.strips import make_grid
 from timingcam.seeing.turning_pose import flattening_between, guesses
 from timingcam.seeing.view import DO_VIEW, OtherView, View, assembled
