@@ -15,6 +15,7 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 
+from timingcam.seeing.consensus import agreed_ellipse
 from timingcam.seeing.pose import poses_of_ellipse
 from timingcam.seeing.register import sample
 from timingcam.seeing.side_by_side import side_by_side
@@ -29,6 +30,7 @@ CRESTS_AMONG = 8  # our choice: strong pixels to a crest; an edge is three to fi
 VOTERS = 3000  # our choice: the strongest edge points are enough
 MAY_REACH = 4.0  # our choice: times the tolerance
 OBLIQUE_WITHIN = 0.012  # our choice: a step of the case and the rim are further apart
+WHOLE, MOST_AGREED = 0.8, 3  # our choice: of the best ring's length; rings about which another is looked for
 ROUNDS, BETTER = 3, 0.05  # our choice; the latter of a ring's length
 MIN_COVERAGE = 0.3  # our choice: a third of a ring's edge, in view, must be there
 
@@ -142,10 +144,23 @@ def find_rings(picture: np.ndarray, known: np.ndarray) -> list[Ring]:
             for radius in _fine_radii(full, best_ring, sign):
                 found.append(_refined(full, best_ring.centre_px, best_ring.shape_px() * radius, (0.02, sign)))
         found += _seen_obliquely(full, best_ring, size_px)
+        if best_ring.coverage < WHOLE:
+            found += _agreed(full, rings[:MOST_AGREED])
         rings = _ordered(found)
         if rings[0].coverage <= best_ring.coverage + BETTER:
             break
     return rings
+
+
+def _agreed(edges: Edges, rings: list[Ring]) -> list[Ring | None]:
+    """Rings that most edge points near some rings agree on: those may be of points of several."""
+    found = []
+    for ring in rings:
+        for sign in (1, -1):
+            agreed = agreed_ellipse(edges.xy, sign * edges.unit, ring.centre_px, ring.shape_px())
+            if agreed is not None:
+                found.append(_refined(edges, *agreed, (OBLIQUE_WITHIN, sign)))
+    return found
 
 
 def _seen_obliquely(edges: Edges, ring: Ring, size: tuple[int, int]) -> list[Ring | None]:
