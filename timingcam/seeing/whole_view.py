@@ -43,6 +43,9 @@ WHOLE_RING = 0.9  # of its length, our choice
 # of its radius, as far as its own edges reach.
 MORE_CENTRES, SURE_RING, BESIDE = 3, 0.8, 1.1
 WHOLLY = 255  # of 255: between pixels of which all are known
+# Our choice: of the rotor, that a flash shows enough of it to tell how it lies; of slices half a usual one, and three
+# times as many.
+ENOUGH_SHOWN, HALF_A_SLICE, MORE_SLICES = 0.15, 0.5, 3.0
 OTHER_POSE_DEG = 3.0  # our choice: poses closer than this are one
 
 
@@ -245,12 +248,16 @@ def _evidence(stack: Stack, start: _Start, circles_px: tuple[np.ndarray, ...]) -
     strips, knowns = stack.strips(start.pose, grid)
     rotor = build_map(grid, strips, knowns, CENTRE_SD, rate_hz=stack.rate_hz)
     turns = turns_of(rotor, strips, knowns)
-    usable = [i for i, t in enumerate(turns) if t is not None and fits(t) and knowns[i].mean() > 0.15]
+    shown = np.array([known.mean() for known in knowns])
+    usual = float(np.median(shown[shown > 0])) if (shown > 0).any() else 1.0
+    least = min(ENOUGH_SHOWN, HALF_A_SLICE * usual)
+    usable = [i for i, t in enumerate(turns) if t is not None and fits(t) and shown[i] > least]
     degs = np.array([turns[i].deg for i in usable])  # type: ignore[union-attr]
     if len(usable) < 6 or np.ptp(degs) < MIN_SPREAD_DEG:
         usable, degs = [], np.zeros(0)
     order = np.argsort(degs)
-    spaced = np.linspace(0, max(len(order) - 1, 0), min(N_RIGID, len(order))).round().astype(int)
+    most = round(N_RIGID * float(np.clip(2 * ENOUGH_SHOWN / usual, 1.0, MORE_SLICES)))
+    spaced = np.linspace(0, max(len(order) - 1, 0), min(most, len(order))).round().astype(int)
     chosen = order[np.unique(spaced)]
     some = [usable[i] for i in chosen]
     part = Stack(stack.light, [stack.lit[i] for i in some], [stack.shifts[i] for i in some])
