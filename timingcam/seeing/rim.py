@@ -272,7 +272,11 @@ def _turning_edge(stack: Stack, pose: Pose, degs: np.ndarray) -> _Edge | None:
     good = np.flatnonzero(np.isfinite(degs))
     grid = make_grid(pose.radius_px, 0.25, FARTHEST, 1024, 160)
     few = Stack(stack.light, [stack.lit[i] for i in good], [stack.shifts[i] for i in good])
-    strips, knowns = (np.stack(each) for each in few.strips(pose, grid))
+    # Filled one after another: as a list and as one array they take twice the room.
+    strips = np.empty((len(good), len(grid.radii), grid.n_angles), np.float32)
+    knowns = np.empty(strips.shape, bool)
+    for k, (strip, known) in enumerate(few.each_strip(pose, grid)):
+        strips[k], knowns[k] = strip, known
     told = [
         _told(strips[:, k : k + ROWS_AT_ONCE], knowns[:, k : k + ROWS_AT_ONCE], degs[good])
         for k in range(0, len(grid.radii), ROWS_AT_ONCE)

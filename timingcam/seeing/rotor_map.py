@@ -27,6 +27,7 @@ MUCH_LEFT = 0.3  # our choice: of all that is seen; a clear rotor leaves a tenth
 LEAST_SEEN = 3  # our choice: strips that tell what is usual
 BEGINNINGS = 4  # our choice: of thin slices of a rotor, one in four may show no mark that slices beside it show
 MOST_FIT = 0.9  # our choice: of the flashes; where fewer fit, what they are alike with may be half a turn off
+MOST_SLICES = 40  # our choice: where one speed makes no map
 THIN, SLIVER = 0.25, 0.5  # our choice: of the rotor, a slice of it; of a usual slice, one that says little
 AS_MUCH_LEFT = 1.05  # our choice: as good a map as before
 # Our choice: of a rotor whose sides were laid a pole off, a third was left; of a case seen through a hole, which has no
@@ -56,24 +57,39 @@ def build_map(
         How fast flashes come about each, where that is known.
     """
     seen = strips, knowns
-    none: list[Turn | None] = [None] * len(strips)
-    firsts = _beginnings(knowns)
-    begins = map_of(grid, strips[firsts[0]], knowns[firsts[0]], centre_sd)
     if begun is not None:
+        begins = _begun_by(grid, seen, _beginnings(knowns)[0], centre_sd)
         rotor, turns = settled(rebuilt(begins, *seen, begun), seen, list(begun), only_near=True)
         return replace(rotor, inflation=inflation_of(rotor, *seen, turns))
     told_hz = rate_hz if rate_hz is not None and np.isfinite(rate_hz).all() else None
     if told_hz is not None and _thin(knowns):
-        rotor, turns = from_one_speed(begins, seen, told_hz)
+        rotor, turns = from_one_speed(_begun_by(grid, seen, _beginnings(knowns)[0], centre_sd), seen, told_hz)
         if _most_fit(turns, knowns):
             return replace(rotor, inflation=inflation_of(rotor, *seen, turns))
+        # Begun by single ones in several ways, all of them would take minutes.
+        few = np.unique(np.linspace(0, len(strips) - 1, min(len(strips), MOST_SLICES)).round().astype(int))
+        seen, told_hz = ([strips[k] for k in few], [knowns[k] for k in few]), told_hz[few]
+    rotor, turns = _by_single_ones(grid, seen, centre_sd, told_hz)
+    return replace(rotor, inflation=inflation_of(rotor, *seen, turns))
+
+
+def _begun_by(grid: Grid, seen: Strips, which: int, centre_sd: float) -> RotorMap:
+    return map_of(grid, seen[0][which], seen[1][which], centre_sd)
+
+
+def _by_single_ones(
+    grid: Grid, seen: Strips, centre_sd: float, rate_hz: np.ndarray | None
+) -> tuple[RotorMap, list[Turn | None]]:
+    """Map and angles begun by one flash that shows much, or by others where that leaves much unexplained."""
+    none: list[Turn | None] = [None] * len(seen[0])
+    firsts = _beginnings(seen[1])
+    begun_by = begins = _begun_by(grid, seen, firsts[0], centre_sd)
     rotor, turns = settled(begins, seen, none)
-    begun_by = begins
     left = left_by(rotor, turns, seen)
-    if left > MUCH_LEFT and told_hz is not None:
+    if left > MUCH_LEFT and rate_hz is not None:
         # Glare or a lead stands still before it, and was taken for it: begun again by what is not as usual.
-        first, apart = firsts[0], _apart(seen, told_hz)
-        _, ahead = settled(map_of(grid, apart[first], knowns[first], centre_sd), (apart, knowns), none)
+        first, apart = firsts[0], _apart(seen, rate_hz)
+        _, ahead = settled(map_of(grid, apart[first], seen[1][first], centre_sd), (apart, seen[1]), none)
         other = settled(rebuilt(begins, *seen, ahead), seen, none)
         if (others := left_by(*other, seen)) < left:
             rotor, turns, left = *other, others
@@ -81,12 +97,11 @@ def build_map(
         if left <= MUCH_LEFT:
             break
         # The flash that shows most of the rotor need not show a mark.
-        begins = map_of(grid, strips[first], knowns[first], centre_sd)
+        begins = _begun_by(grid, seen, first, centre_sd)
         other = settled(begins, seen, none)
         if (others := left_by(*other, seen)) < left:
             rotor, turns, left, begun_by = *other, others, begins
-    rotor, turns = _in_step((rotor, turns), begun_by, seen, left, rate_hz)
-    return replace(rotor, inflation=inflation_of(rotor, *seen, turns))
+    return _in_step((rotor, turns), begun_by, seen, left, rate_hz)
 
 
 def _thin(knowns: list[np.ndarray]) -> bool:
