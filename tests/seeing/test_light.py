@@ -62,3 +62,9 @@ def test_darker_than_the_place_is_no_negative_light() -> None:
 
 def test_rows_of_a_lit_picture() -> None:
     assert LitPicture(np.zeros(SHAPE, np.uint8), 3, 1, 4, 9).rows == (4, 9)
+
+
+def test_rows_at_the_foot_stay_within_a_smaller_picture() -> None:
+    """Nine rows make four of two each, and the ninth is left out."""
+    small = LitPicture(np.zeros((9, 6), np.uint8), 0, 0, 8, 8).smaller(2)
+    assert small.rows == (3, 3) and len(small.luma) == 4

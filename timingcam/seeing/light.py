@@ -38,9 +38,11 @@ class LitPicture:
 
     def smaller(self, by: int) -> LitPicture:
         """The same so many times smaller."""
-        first = -(-self.first // by)
+        luma = shrunk(self.luma, by)
+        # Rows at the foot may be of no row of the smaller picture.
+        first = min(-(-self.first // by), len(luma) - 1)
         last, lies = max((self.last + 1) // by - 1, first), None if self.lies is None else self.lies.smaller(by)
-        return replace(self, luma=shrunk(self.luma, by), first=first, last=last, lies=lies)
+        return replace(self, luma=luma, first=first, last=last, lies=lies)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
