@@ -22,7 +22,7 @@ from timingcam.seeing.light import FlashLight, LitPicture
 from timingcam.seeing.place import place_of, place_reference
 
 NARROW_SHARE = 0.25  # our choice: of the rows; lower bands show the rotor in slices
-EACH_ROW_SHOWN = 10  # our choice: times; more take as much more time and room
+EACH_ROW_SHOWN = 14  # our choice: times; with ten, a rotor of six holes in bands of an eighth made no map
 MOST_BYTES = 64e6  # our choice: as much as the frames kept whole
 
 
