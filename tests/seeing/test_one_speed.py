@@ -102,6 +102,15 @@ def test_where_nothing_looks_alike_none_is_told() -> None:
     assert not _most_fit(begun(seen, RATE_HZ), knowns)
 
 
+def test_where_none_fits_in_the_end_there_is_no_arc_to_look_in(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(
+        "timingcam.seeing.one_speed.settled", lambda rotor, seen, turns, only_near: (rotor, [None] * len(turns))
+    )
+    seen = slices(advanced(RATE_HZ))
+    rotor, turns = from_one_speed(map_of(GRID, seen[0][0], seen[1][0], CENTRE_SD), seen, RATE_HZ)
+    assert not any(turns) and rotor.between_deg is None
+
+
 def test_an_advancer_moves_one_way() -> None:
     def at(degs: list[float]) -> list[Turn | None]:
         return [Turn(deg, 0.1, 0.9, 0.2, 0.9, 0.9) for deg in degs]

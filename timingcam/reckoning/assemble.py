@@ -130,7 +130,7 @@ def flash_angles(seen: Seen, engine: Engine, cylinder: str) -> FlashAngles:
     """Advance as it looks at each flash, the index's parallax taken out; NaN where it cannot be told by what was lit.
 
     Without a mark the angle rests on texture. Where flashes light most of the picture, video coding may carry that over
-    from the picture before; a slice lies elsewhere in each picture, and was dark before.
+    from the picture before; a slice lies elsewhere in each picture, where the place alone was seen before.
     """
     height_mm, _ = index_height(engine)
     parallax = index_parallax_deg(seen, engine, height_mm)

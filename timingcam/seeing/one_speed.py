@@ -64,6 +64,8 @@ def from_one_speed(begins: RotorMap, seen: Strips, rate_hz: np.ndarray) -> tuple
         if not new.any():
             break
     rotor, turns = settled(rebuilt(rotor, *seen, turns), seen, turns, only_near=True)
+    if not any(turn is not None and fits(turn) for turn in turns):
+        return rotor, turns
     return replace(rotor, between_deg=about(turns), surely=True), turns
 
 
@@ -121,8 +123,8 @@ def _read_near(rotor: RotorMap, seen: Strips, near_deg: np.ndarray) -> list[Turn
         strip, known, deg = one
         if np.isnan(deg):
             return None
-        about = replace(cells, between_deg=(deg - NEAR_DEG, deg + NEAR_DEG), surely=True)
-        turn = read_turn(rotor, about, strip, known, None, EARLY_SETTLED_RAD)
+        there = replace(cells, between_deg=(deg - NEAR_DEG, deg + NEAR_DEG), surely=True)
+        turn = read_turn(rotor, there, strip, known, None, EARLY_SETTLED_RAD)
         return turn if turn is not None and fits(turn) else None
 
     return list(side_by_side(read, list(zip(*seen, near_deg.tolist(), strict=True))))
