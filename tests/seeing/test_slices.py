@@ -99,3 +99,16 @@ def test_where_a_picture_lies_is_told_before_its_other_rows_are_let_go_of(clip: 
     assert stack.shifts == [lies]
     half = replace(picture, lies=lies).smaller(2).lies
     assert half is not None and half.params[:2] == pytest.approx([0.75, -0.25])
+
+
+def test_a_picture_that_lies_nowhere_by_the_place_is_left_out(clip: ClipInfo, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Of the black rows that are left of it anything can be made later."""
+    flashes = told(8)
+    lit = kept(clip, flashes, every=8)
+    light = FlashLight(TABLE, np.sqrt(TABLE), np.full((H, W), 0.2, np.float32))
+    placed = no_shift(np.array([W / 2, H / 2]))
+    monkeypatch.setattr(
+        "timingcam.seeing.slices.place_of", lambda _, __, picture: placed if picture.frame % 2 else None
+    )
+    more = with_more_slices(clip, flashes, light, lit)[len(lit) :]  # type: ignore[arg-type]
+    assert more and all(one.frame % 2 and one.lies is placed for one in more)
