@@ -15,7 +15,7 @@ from drawn_rotors import SIZE, on_plane, photo_rotor, pose
 from photographs import photograph
 
 from timingcam.seeing.light import FlashLight, LitPicture, shrunk
-from timingcam.seeing.mosaic import lay, outside
+from timingcam.seeing.mosaic import lay, outside, tallest_first
 from timingcam.seeing.place import by_the_place, leading
 from timingcam.seeing.shift import no_shift
 from timingcam.seeing.stack import Stack, strips_by_pose
@@ -156,17 +156,16 @@ def test_outside_is_asked_in_parts_and_says_the_same() -> None:
     assert np.array_equal(outside((150, 200), seen, 1.1), np.hypot(at[..., 0], at[..., 1]) > 1.1)
 
 
-def test_what_is_still_is_told_in_the_first_pictures_pixels() -> None:
-    """Where that is given, the first picture is the reference, though another is taller."""
+@pytest.mark.parametrize("told", ["still", "pose"])
+def test_what_is_still_is_told_in_the_first_pictures_pixels(told: str) -> None:
+    """The first picture is the reference, though another is taller."""
     moves = [(0.0, 0.0, 0.0), (14.0, -6.0, 0.0), (3.0, 2.0, 0.0)]
     bands = [(20, 400), (0, SIZE[1] - 1), (10, 420)]
     pictures = [filmed(scene(9.0 * k), moves[k], bands[k], k) for k in range(3)]
     still = outside((SIZE[1], SIZE[0]), SEEN, 1.05)
-    stack, _, _ = lay(LIGHT, pictures, None, still)
+    stack, _, _ = lay(LIGHT, pictures, None, still) if told == "still" else lay(LIGHT, pictures, SEEN)
     assert stack.lit[stack.reference].frame == 0
     corner = np.array([80.0, 60.0])
     for k in (1, 2):
         assert at_px(stack, k, corner) == pytest.approx(_moved(corner, moves[0], moves[k]), abs=0.3)
-    # As it is without.
-    free, _, _ = lay(LIGHT, pictures, SEEN)
-    assert free.lit[free.reference].frame == 1
+    assert tallest_first(pictures)[0].frame == 1

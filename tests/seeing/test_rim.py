@@ -6,6 +6,7 @@ import sys
 from dataclasses import replace
 from functools import cache
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -16,12 +17,14 @@ from drawn_rotors import SIZE, on_plane, photo_rotor, pose, rim_ellipse
 from photographs import photograph
 
 from timingcam.errors import CannotMeasure
+from timingcam.seeing import rim
 from timingcam.seeing.light import FlashLight, LitPicture
 from timingcam.seeing.mosaic import lay
 from timingcam.seeing.pose import Pose
-from timingcam.seeing.rim import _best_split, pose_of, rim_of
+from timingcam.seeing.rim import EACH_ROW_SHOWN, _best_split, _seen_in, pose_of, rim_of
 from timingcam.seeing.rings import Ring, find_rings
 from timingcam.seeing.stack import Stack
+from timingcam.seeing.stills import some_of
 
 TABLE = np.linspace(0, 1, 256, dtype=np.float32) ** 2
 LIGHT = FlashLight(TABLE, np.sqrt(TABLE), None)
@@ -142,3 +145,26 @@ def test_a_cover_with_more_rings_than_the_rotor_is_left_for_where_something_turn
     assert ring is rim
     assert rings == [rim]
     assert rim_of(stack, [cover], (SIZE[1], SIZE[0]))[0] in cover
+
+
+def test_rings_are_asked_in_the_pixels_that_they_were_found_in(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Only some pictures tell what turns; among them is the one that all were laid on, or a hand's move comes in."""
+    moves = [(round(12 * np.sin(k)), round(10 * np.cos(2.1 * k))) for k in range(N_FLASHES)]
+    steady = clip(posed(8, 40))
+    pictures = [replace(one, luma=np.roll(one.luma, move, (1, 0))) for one, move in zip(steady, moves, strict=True)]
+    first = pictures[4]
+    assert first not in some_of(pictures, SIZE[1], EACH_ROW_SHOWN)  # of sixteen, fourteen
+    stack, mean, known = lay(LIGHT, [first, *(one for one in pictures if one is not first)])
+    asked: list[Stack] = []
+
+    def recorded(*what: Any) -> Any:
+        seen = _seen_in(*what)
+        asked.append(seen[0])
+        return seen
+
+    monkeypatch.setattr(rim, "_seen_in", recorded)
+    rim_of(stack, [find_rings(mean, known)], mean.shape)
+    assert asked
+    for one in asked:
+        assert one.lit[0] is first
+        assert np.array_equal(one.shifts[0].matrix(), np.eye(3))

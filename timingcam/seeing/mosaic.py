@@ -27,9 +27,10 @@ WHOLLY = 253  # of 255: between pixels of which all are lit
 BESIDE_ROTOR = 1.03  # rim radii; a rim's bright edge turns with it
 
 
-def tallest(lit: list[LitPicture]) -> LitPicture:
-    """The picture of which most rows are lit."""
-    return max(lit, key=lambda p: p.last - p.first)
+def tallest_first(lit: list[LitPicture]) -> list[LitPicture]:
+    """The picture of which most rows are lit, and then the others."""
+    tallest = max(lit, key=lambda p: p.last - p.first)
+    return [tallest, *(p for p in lit if p is not tallest)]
 
 
 def lay(
@@ -40,34 +41,30 @@ def lay(
     before: Stack | None = None,
     lead: Stack | None = None,
 ) -> tuple[Stack, np.ndarray, np.ndarray]:
-    """Lay the pictures on one another, from one outwards: their shifts, their mean, and where that is known.
+    """Lay the pictures on one another, from the first outwards: their shifts, their mean, and where that is known.
 
     Parameters
     ----------
     light : FlashLight
     lit : list of LitPicture
+        The first one's pixels are the reference's, in which poses and masks are meant: best one that shows much.
     pose : Pose, optional
         Only what lies outside of this rotor counts.
     still : ndarray, shape (h, w), bool, optional
-        Only what is in there counts, in the pixels of the first of `lit`, which is the reference then. Given where a
-        part of the rotor shows: then what stands still does not lie all round in one plane (`make_reference`).
+        Only what is in there counts. Given where a part of the rotor shows: then what stands still does not lie all
+        round in one plane (`make_reference`).
     before : Stack, optional
         The same pictures as they were laid already: they are looked for there as well.
     lead : Stack, optional
         The same, by what surely stands still: they are looked for there alone.
-
-    Notes
-    -----
-    The tallest picture's pixels are the reference's, or the first one's where it is told what is still.
     """
 
     def empty() -> _Mosaic:
         return _Mosaic(light, lit[0].luma.shape, pose, still)
 
     mosaic = empty()
-    best = lit[0] if still is not None else tallest(lit)
+    best, *waiting = lit
     mosaic.add(best, no_shift(mosaic.about_px))
-    waiting = [p for p in lit if p is not best]
     reference = mosaic.reference()
     failed: list[LitPicture] = []
     led: set[int] = set()

@@ -28,7 +28,7 @@ from timingcam.seeing.flashes import Flashes
 from timingcam.seeing.light import FlashLight, LitPicture
 from timingcam.seeing.lines import Line, find_lines
 from timingcam.seeing.marks import INSIDE, Maps, Place
-from timingcam.seeing.mosaic import lay, tallest
+from timingcam.seeing.mosaic import lay, tallest_first
 from timingcam.seeing.opening import DO_OPENING, InView, NotAPart, Opening, find_opening, pictures_showing
 from timingcam.seeing.pose import Pose
 from timingcam.seeing.rigid import MIN_SPREAD_DEG, N_RIGID, Evidence, refine_pose
@@ -119,16 +119,16 @@ def find_part_view(info: ClipInfo, flashes: Flashes, light: FlashLight, lit: lis
     """
     if len(lit) < FEWEST:
         raise _too_few(len(lit))
-    first = tallest(lit)
-    stack, mean, known = lay(light, _led_by(first, lit), None, np.ones(lit[0].luma.shape, bool))
+    lit = tallest_first(lit)
+    stack, mean, known = lay(light, lit, None, np.ones(lit[0].luma.shape, bool))
     opening = find_opening(stack, mean, known, may_be_round=not told.on_edge)
     if not told.on_edge:
         # If all of the rotor shows, it need not be looked for here any further.
         find_face(stack, (mean, known), opening, told.hole, a_part=told.surely)
-    lit, beside = pictures_showing(info, flashes, opening, 2 * FEWEST)
-    if len(lit) < FEWEST:
-        raise _too_few(len(lit))
-    lit = _led_by(first, lit)  # in whose pixels the opening was found
+    showing, beside = pictures_showing(info, flashes, opening, 2 * FEWEST)
+    if len(showing) < FEWEST:
+        raise _too_few(len(showing))
+    lit = _led_by(lit[0], showing)  # in whose pixels the opening was found
     try:
         return _closer(light, lit, beside, (opening, told))
     except InView:

@@ -123,7 +123,9 @@ def _which(before: Stack, rings: list[Ring], shape: tuple[int, ...]) -> tuple[in
     Where what turns ends at no ring that is like a rim, the ring that it was seen by is a hub's or the case's own, and
     another may see it better.
     """
+    reference = before.lit[0]  # in its pixels the rings are
     lit = some_of(sorted(before.lit, key=lambda one: (one.frame, one.first)), shape[0], EACH_ROW_SHOWN)
+    lit = [reference, *(one for one in lit if one is not reference)]
     standing: int | None = None
     near: int | None = None
     for k, ring in enumerate(rings[:MOST_RINGS]):

@@ -21,7 +21,7 @@ from timingcam.errors import CannotMeasure
 from timingcam.seeing.angles import fits
 from timingcam.seeing.light import FlashLight, LitPicture
 from timingcam.seeing.memory import give_back
-from timingcam.seeing.mosaic import lay
+from timingcam.seeing.mosaic import lay, tallest_first
 from timingcam.seeing.overexposure import refuse_over_exposed
 from timingcam.seeing.place import by_the_place, leading
 from timingcam.seeing.pose import Pose, ellipse_points, poses_of_ellipse
@@ -73,7 +73,7 @@ def find_view(light: FlashLight, lit: list[LitPicture], centre_px: np.ndarray | 
     CannotMeasure
         If no rotor is found, or no picture shows enough of it.
     """
-    lit = _widest(lit)
+    lit = tallest_first(_widest(lit))
     place = leading(by_the_place(light, lit))
     stack, mean, known = lay(light, lit, lead=place)
     if centre_px is not None:
@@ -131,7 +131,7 @@ def _widest(lit: list[LitPicture]) -> list[LitPicture]:
 
 
 def _into_reference(stack: Stack, xy_px: np.ndarray) -> np.ndarray:
-    """A place pointed at in the first picture, in the reference's pixels: the stack begins with the tallest picture."""
+    """A place pointed at in the clip's first picture, in the reference's pixels."""
     first = min(range(len(stack.lit)), key=lambda k: stack.lit[k].frame)
     return moved_by(np.linalg.inv(stack.shifts[first].matrix()), np.asarray(xy_px, float))
 
