@@ -16,7 +16,8 @@ from photographs import photograph
 
 from timingcam.seeing.light import FlashLight, LitPicture, shrunk
 from timingcam.seeing.mosaic import lay, outside, tallest_first
-from timingcam.seeing.place import by_the_place, leading
+from timingcam.seeing.place import Ahead, by_the_place, leading
+from timingcam.seeing.reference import make_reference
 from timingcam.seeing.shift import no_shift
 from timingcam.seeing.stack import Stack, strips_by_pose
 from timingcam.seeing.strips import make_grid, make_sampler, read_strip
@@ -112,6 +113,26 @@ def test_the_places_own_light_leads_where_the_hand_was_still() -> None:
     shaken = by_the_place(light, [picture(k, (12.0 * k, 5.0, 0.0)) for k in range(3)])
     assert leading(shaken) is None
     assert leading(by_the_place(LIGHT, [picture(0, (0.0, 0.0, 0.0))])) is None
+
+
+def test_by_the_place_it_is_told_ahead_where_a_picture_lies() -> None:
+    """Against a reference that is laid otherwise than the place's own picture; not where too few rows are unlit."""
+    place = (0.3 * scene(0.0)).astype(np.float32)
+    light = FlashLight(TABLE, np.sqrt(TABLE), place)
+    from_place = (4.0, -7.0, 1.5)
+    still = outside((SIZE[1], SIZE[0]), SEEN, 1.05)
+    seen = LIGHT.picture(filmed(scene(0.0), from_place, (0, SIZE[1] - 1), 0).luma, (0, SIZE[1] - 1))
+    ahead = Ahead.of(light, make_reference(seen, still, MIDDLE))
+    assert ahead is not None
+    move, rows = (-9.0, 5.0, -0.5), (200, 260)
+    luma = filmed(place, move, rows, 1).luma
+    found = ahead.where(luma, rows)
+    assert found is not None
+    for at in ((80.0, 60.0), (560.0, 400.0)):
+        # What turns is in the place's light too, standing still: a pixel at a corner.
+        assert found.apply(np.array(at)) == pytest.approx(_moved(np.array(at), from_place, move), abs=1.0)
+    assert ahead.where(luma, (60, SIZE[1] - 61)) is None
+    assert Ahead.of(LIGHT, ahead.place) is None
 
 
 def test_strips_of_cut_pictures_are_those_of_whole_ones() -> None:

@@ -17,10 +17,12 @@ from timingcam.seeing.cells import OWN_AND_ANOTHER, Cells, telling_cells
 from timingcam.seeing.clip import ClipInfo, frames
 from timingcam.seeing.flashes import Flashes
 from timingcam.seeing.light import FlashLight
+from timingcam.seeing.place import Ahead
 from timingcam.seeing.register import register
 from timingcam.seeing.shift import Shift
 from timingcam.seeing.side_by_side import side_by_side
 from timingcam.seeing.sides import NEAR_DEG
+from timingcam.seeing.slices import in_slices
 from timingcam.seeing.strips import Sampler, make_sampler, read_strip
 from timingcam.seeing.view import View
 
@@ -155,6 +157,7 @@ def read_flashes(
     table = _Table(len(flashes.piece_of))
     keep = set(np.unique(np.linspace(0, len(flashes) - 1, min(MOST_CROPS, len(flashes))).round().astype(int)).tolist())
     cutter = _Cutter(view, info)
+    ahead = Ahead.of(light, view.reference) if in_slices(flashes, info.height) else None
 
     def read(lit: tuple[np.ndarray, np.ndarray]) -> tuple[np.ndarray, list[tuple[int, _Piece]]]:
         luma, index = lit
@@ -162,7 +165,8 @@ def read_flashes(
         for k in index:
             rows = (int(flashes.piece_first[k]), int(flashes.piece_last[k]))
             own = cells if near_deg is None else _about(cells, float(near_deg[flashes.piece_of[k]]))
-            found.append((int(k), _read(view, (sampler, own), light.picture(luma, rows), rows)))
+            likely = None if ahead is None else ahead.where(luma, rows)
+            found.append((int(k), _read(view, (sampler, own), (light.picture(luma, rows), rows), likely)))
         return luma, found
 
     for luma, found in side_by_side(read, _lit_frames(info, flashes, which, progress)):
@@ -204,9 +208,11 @@ def _lit_frames(
             progress(frame.number + 1)
 
 
-def _read(view: View, how: tuple[Sampler, Cells], picture: np.ndarray, rows: tuple[int, int]) -> _Piece:
-    sampler, cells = how
-    shift = register(view.reference, picture, rows)
+def _read(
+    view: View, how: tuple[Sampler, Cells], seen: tuple[np.ndarray, tuple[int, int]], likely: Shift | None
+) -> _Piece:
+    (sampler, cells), (picture, rows) = how, seen
+    shift = register(view.reference, picture, rows, likely)
     if shift is None:
         return _Piece(None, None, "too little of what stands still is lit")
     strip, known = read_strip(sampler, picture, shift, rows)

@@ -67,7 +67,7 @@ def _pictures_of(wanted: np.ndarray, info: ClipInfo, flashes: Flashes, light: Fl
         for k in of_frame.get(frame.number, []):
             first, last, flash = int(flashes.piece_first[k]), int(flashes.piece_last[k]), int(flashes.piece_of[k])
             picture = LitPicture(frame.luma, frame.number, flash, first, last, float(rate_hz[flash]))
-            lies = None if reference is None else place_of(reference, light, picture)
+            lies = None if reference is None else place_of(reference, light, picture.luma, picture.rows)
             if reference is not None and lies is None:
                 continue  # nor could it be told later: its other rows are let go of here
             found.append(replace(picture, luma=_rows_of(frame.luma, first, last), lies=lies))
