@@ -38,7 +38,8 @@ ROWS_AT_ONCE = 32  # our choice: of a fine grid; all of them take ten times the 
 LEAST_ALIKE = 6  # flashes
 EACH_ROW_SHOWN = 14  # our choice: times; more pictures add time and no clearness
 ONE_POSE_PX = 1.5  # our choice: a map is not blurred by less
-LEAST_SPREAD_DEG = 0.15  # our choice: turning less than this tells nothing apart
+# Our choice: turning less than this, but for one flash in twenty at either end, tells nothing apart.
+LEAST_SPREAD_DEG = 0.5
 N_SECTORS = 32
 TELLS_NOTHING = 1e-4  # our choice: of what tells much
 LEAST_GAIN = 3.0  # our choice: rows' votes in all
@@ -165,7 +166,8 @@ def _in_picture(ring: Ring, shape: tuple[int, ...]) -> float:
 
 def _turns_within(degs: np.ndarray) -> bool:
     """Whether enough flashes look alike, at angles that differ."""
-    return bool(np.isfinite(degs).sum() >= LEAST_ALIKE and np.nanstd(degs) >= LEAST_SPREAD_DEG)
+    read = degs[np.isfinite(degs)]
+    return len(read) >= LEAST_ALIKE and float(np.ptp(np.percentile(read, [5, 95]))) >= LEAST_SPREAD_DEG
 
 
 def _poses_of(ring: Ring, shape: tuple[int, ...]) -> list[Pose]:
