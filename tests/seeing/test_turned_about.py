@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 from timingcam.seeing.arcs import HoleTold, find_arcs
+from timingcam.seeing.by_speed import usual_over
 from timingcam.seeing.face_start import find_face
 from timingcam.seeing.light import FlashLight, LitPicture
 from timingcam.seeing.opening import NotAPart, Opening
@@ -65,6 +66,21 @@ def test_the_centre_is_what_all_turns_about(where_deg: float) -> None:
     # many; and no more than three of its own sds.
     assert off < 0.025 and off < 3 * found.sd + 0.005
     assert found.sd < 0.05
+
+
+def test_marks_that_rest_for_long_tell_it_too() -> None:
+    """At most speeds they are at full advance, where sparks stray a little: they are usual there, and missing from what
+    is not."""
+    turns_deg = [*[0.0] * 4, 12.0, *[24.0 + 0.5 * (-1) ** k for k in range(30)]]
+    stack, opening, mean = seen(BELOW, turns_deg, face())
+    usual = usual_over(stack, stack.rate_hz, mean, opening.shows)
+    shown = stack.light.picture(stack.lit[-1].luma, (0, H - 1))
+    other = stack.light.picture(stack.lit[0].luma, (0, H - 1))
+    assert np.abs(usual - shown)[opening.shows].mean() < 0.5 * np.abs(usual - other)[opening.shows].mean()
+    found = centre_by_turning(stack, opening, mean)
+    assert found is not None
+    # What two such pictures have in common is a third of the hole's width: twice as much as in many small steps.
+    assert np.linalg.norm(found.at_px - BELOW) < 0.05 * FAR_PX
 
 
 def test_what_stands_still_turns_about_nothing() -> None:

@@ -65,8 +65,10 @@ def centre_by_turning(stack: Stack, opening: Opening, mean: np.ndarray) -> Centr
     usual = usual_over(stack, rate_hz, mean, opening.shows)[box]
     corner = np.array([box[1].start, box[0].start], float)
     some = np.unique(np.linspace(0, len(stack.lit) - 1, MOST_PICTURES).round().astype(int))
-    seen = [_features(seen_at(stack, k, mean.shape, box) - usual, opening.shows[box]) for k in some]
-    found = [move for one, other in combinations(seen, 2) if (move := _moved(one, other)) is not None]
+    seen = [seen_at(stack, k, mean.shape, box) for k in some]
+    # Less what is usual, light that stands still is not in the way; but where a mark rests for long it is usual, and
+    # missing from all that show it there.
+    found = [move for less in (usual, float(np.median(usual))) for move in _moves(seen, less, opening.shows[box])]
     if len(found) < FEWEST_PAIRS:
         return None
     about, worth = np.array([c for c, _ in found]) + corner, np.array([w for _, w in found])
@@ -79,6 +81,12 @@ def centre_by_turning(stack: Stack, opening: Opening, mean: np.ndarray) -> Centr
     spread = np.average(((about[agree] - at_px) ** 2).sum(axis=1), weights=worth[agree])
     # Pairs share their pictures: there are no more that say something of their own than pictures.
     return Centre(at_px, float(np.sqrt(spread / min(agree.sum(), len(some)))) / far)
+
+
+def _moves(seen: list[np.ndarray], less: np.ndarray | float, shows: np.ndarray) -> list[tuple[np.ndarray, float]]:
+    """Fixed points of the moves between pictures, and what each is worth."""
+    features = [_features(one - less, shows) for one in seen]
+    return [move for one, other in combinations(features, 2) if (move := _moved(one, other)) is not None]
 
 
 _Features = tuple[np.ndarray, np.ndarray | None]  # places (n, 2), what they look like
