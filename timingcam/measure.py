@@ -56,7 +56,7 @@ from timingcam.seeing.readout import FlashTurns, read_flashes
 from timingcam.seeing.second_look import told_by_others
 from timingcam.seeing.slices import in_slices, with_more_slices
 from timingcam.seeing.soundtrack import read_sound
-from timingcam.seeing.standstill import refuse_one_angle, refuse_standstill
+from timingcam.seeing.standstill import refuse_hardly_recognised, refuse_standstill
 from timingcam.seeing.stills import lit_pictures
 from timingcam.seeing.survey import survey
 from timingcam.seeing.view import View
@@ -205,7 +205,7 @@ def watch(clip: str | Path, engine: Engine, cylinder: str, options: Options, pro
         # A flash that shows much of the rotor is believed by itself: a spark far off its time is there to be told.
         turns = told_by_others(by_itself, flashes.rate_hz(), read) if in_slices(flashes, bands.n_rows) else by_itself
         refuse_standstill(view, turns, flashes, light)
-        refuse_one_angle(turns, flashes)
+        refuse_hardly_recognised(turns, flashes)
         hints = hints_on_maps(view, turns, info, options.pointed)
         # Where there were strays, nor was the view free of them.
         maps = maps_of(view, sense_of(engine), None if turns is by_itself else turns.turn_deg)

@@ -11,7 +11,12 @@ import pytest
 from timingcam.errors import CannotMeasure
 from timingcam.seeing.light import FlashLight
 from timingcam.seeing.readout import NOT_RECOGNISED
-from timingcam.seeing.standstill import refuse_one_angle, refuse_standstill
+from timingcam.seeing.standstill import (
+    refuse_hardly_recognised,
+    refuse_one_angle,
+    refuse_seldom_recognised,
+    refuse_standstill,
+)
 
 if TYPE_CHECKING:
     from seeing_journey import Journey
@@ -88,3 +93,19 @@ def test_flashes_that_lit_nothing_of_the_rotor_say_nothing(journey: Journey) -> 
     turns, flashes = recognised(journey, 1.0, 0.05)
     dark = tuple("too little of the rotor is lit" if reason else "" for reason in turns.reason)  # type: ignore[attr-defined]
     refuse_one_angle(replace(turns, reason=dark), flashes)  # type: ignore[type-var,arg-type]
+
+
+@pytest.mark.parametrize(("n_read", "refused"), [(20, True), (60, False)])
+def test_a_rotor_that_few_flashes_show_is_refused(journey: Journey, n_read: int, refused: bool) -> None:
+    """Of sixty flashes that are lit and of more that are not, which say nothing."""
+    turns = journey.turns
+    n, lit = len(turns.turn_deg), 63
+    assert n > lit
+    read = np.arange(n) < n_read
+    reasons = ["" if k < n_read else NOT_RECOGNISED if k < lit else "no row is lit in full" for k in range(n)]
+    few = replace(turns, turn_deg=np.where(read, 5.0 * np.arange(n) / n, np.nan), reason=tuple(reasons))
+    if not refused:
+        refuse_seldom_recognised(few)
+        return
+    with pytest.raises(CannotMeasure, match=f"recognised in {n_read} of {lit} flashes"):
+        refuse_hardly_recognised(few, journey.flashes)

@@ -1,4 +1,4 @@
-"""Whether the rotor stands still while a strobe of its own rate flashes, or is only recognised where it stands so.
+"""Whether the rotor stands still while a strobe of its own rate flashes, or is recognised seldom or where it stands so.
 
 In:  the turns and times of all flashes, the view, the place's own light.
 Out: a refusal.
@@ -20,6 +20,7 @@ from timingcam.seeing.flashes import Flashes
 from timingcam.seeing.light import FlashLight
 from timingcam.seeing.readout import NOT_RECOGNISED, TWO_ANGLES, FlashTurns
 from timingcam.seeing.register import register
+from timingcam.seeing.second_look import ELSEWHERE
 from timingcam.seeing.strips import make_sampler, read_strip
 from timingcam.seeing.view import View
 
@@ -29,6 +30,7 @@ FEWEST = 6
 # Our choice, degrees: less than an advancer moves the spark; of the logarithm of rates, a speed and the next; how often
 # flashes are read at other speeds over how often at theirs.
 ONE_ANGLE_DEG, OTHER_RATE, SELDOM = 3.0, 0.05, 0.33
+LEAST_SHARE = 1 / 3  # our choice: of clips that were measured right, the worst had over two fifths
 
 
 def refuse_standstill(view: View, turns: FlashTurns, flashes: Flashes, light: FlashLight) -> None:
@@ -56,6 +58,39 @@ def refuse_standstill(view: View, turns: FlashTurns, flashes: Flashes, light: Fl
         )
 
 
+def refuse_hardly_recognised(turns: FlashTurns, flashes: Flashes) -> None:
+    """Refuse a clip whose rotor is recognised in few flashes, or at one angle and hardly ever elsewhere.
+
+    Raises
+    ------
+    CannotMeasure
+        If so.
+    """
+    refuse_seldom_recognised(turns)
+    refuse_one_angle(turns, flashes)
+
+
+def refuse_seldom_recognised(turns: FlashTurns) -> None:
+    """Refuse a clip of which most flashes do not show what was taken for the rotor.
+
+    What is read in the others may be anything that looks alike.
+
+    Raises
+    ------
+    CannotMeasure
+        If so.
+    """
+    read, asked = _read_of_asked(turns)
+    if asked.sum() < FEWEST or read.sum() >= LEAST_SHARE * asked.sum():
+        return
+    raise CannotMeasure(
+        found=f"a rotor that is recognised in {read.sum()} of {asked.sum()} flashes that show enough of it",
+        expected="the same marks and bolts in most of them",
+        do="film nearer and with a steadier hand, with the whole rotor in view and in focus, and with less light from "
+        "elsewhere, so that each flash shows more of it",
+    )
+
+
 def refuse_one_angle(turns: FlashTurns, flashes: Flashes) -> None:
     """Refuse a clip whose rotor is recognised at one angle, at some speeds and hardly ever at others.
 
@@ -67,14 +102,12 @@ def refuse_one_angle(turns: FlashTurns, flashes: Flashes) -> None:
     CannotMeasure
         If so.
     """
-    read = np.isfinite(turns.turn_deg)
+    read, asked = _read_of_asked(turns)
     if read.sum() < FEWEST or np.ptp(np.percentile(turns.turn_deg[read], [10, 90])) > ONE_ANGLE_DEG:
         return
     rate = np.log(flashes.rate_hz())
     low, high = np.percentile(rate[read], [10, 90])
     elsewhere = (rate < low - OTHER_RATE) | (rate > high + OTHER_RATE)
-    # A flash that lit little of the rotor says nothing of whether it looks alike.
-    asked = read | np.isin(turns.reason, (NOT_RECOGNISED, TWO_ANGLES))
     there, here = asked & elsewhere, asked & ~elsewhere
     if there.sum() < FEWEST or read[there].mean() > SELDOM * read[here].mean():
         return
@@ -85,6 +118,12 @@ def refuse_one_angle(turns: FlashTurns, flashes: Flashes) -> None:
         do="film nearer and with a steadier hand, so that each flash shows the marks, and hold idle and other speeds "
         "for some seconds each; paint the marks if the rotor shows little else",
     )
+
+
+def _read_of_asked(turns: FlashTurns) -> tuple[np.ndarray, np.ndarray]:
+    """Which flashes were read, and which of all showed enough of the rotor to look alike."""
+    read = np.isfinite(turns.turn_deg)
+    return read, read | np.isin(turns.reason, (NOT_RECOGNISED, TWO_ANGLES, ELSEWHERE))
 
 
 def _by_the_place(view: View, ambient: np.ndarray) -> float | None:
