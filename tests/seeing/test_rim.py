@@ -21,7 +21,7 @@ from timingcam.seeing import rim
 from timingcam.seeing.light import FlashLight, LitPicture
 from timingcam.seeing.mosaic import lay
 from timingcam.seeing.pose import Pose
-from timingcam.seeing.rim import EACH_ROW_SHOWN, _best_split, _seen_in, pose_of, rim_of
+from timingcam.seeing.rim import EACH_ROW_SHOWN, MOST_RINGS, _best_split, _seen_in, pose_of, rim_of
 from timingcam.seeing.rings import Ring, find_rings
 from timingcam.seeing.stack import Stack
 from timingcam.seeing.stills import some_of
@@ -168,3 +168,13 @@ def test_rings_are_asked_in_the_pixels_that_they_were_found_in(monkeypatch: pyte
     for one in asked:
         assert one.lit[0] is first
         assert np.array_equal(one.shifts[0].matrix(), np.eye(3))
+
+
+def test_the_rim_may_come_after_many_rings_of_the_case() -> None:
+    """Rings about which all stands still are passed over, however many of them are better seen."""
+    found, stack = rim_found(5, 0)
+    of_case = [
+        replace(found, axes_px=(f * found.axes_px[0], f * found.axes_px[1])) for f in (1.5, 1.45, 1.4, 1.35, 1.3)
+    ]
+    assert len(of_case) > MOST_RINGS
+    assert rim_of(stack, [[*of_case, found]], (SIZE[1], SIZE[0]))[0] is found

@@ -15,13 +15,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from timingcam.errors import CannotMeasure
 from timingcam.seeing.angles import Turn, fits, read_turn, turned
 from timingcam.seeing.cells import telling_cells
 from timingcam.seeing.light import LitPicture
 from timingcam.seeing.mosaic import lay
 from timingcam.seeing.pose import Pose, ellipse_points, poses_of_ellipse
-from timingcam.seeing.rings import Ring
+from timingcam.seeing.rings import Ring, whole_enough
 from timingcam.seeing.rotor_map import RotorMap, build_map
 from timingcam.seeing.side_by_side import side_by_side
 from timingcam.seeing.stack import Stack
@@ -34,6 +33,7 @@ CENTRE_SD = 0.003  # our choice: parallax of a hand's small moves between rotor 
 # Bolts, holes and the hub stand off the plane of the marks, or shine by their own angle: left out.
 INNER = 0.6
 MOST_RINGS = 4  # our choice: a rotor, its hub and two rings of the case
+MOST_OF_CASE = 12  # our choice: rings, with those within which all flashes show the same, standing still
 ROWS_AT_ONCE = 32  # our choice: of a fine grid; all of them take ten times the strips' own room
 LEAST_ALIKE = 6  # flashes
 EACH_ROW_SHOWN = 14  # our choice: times; more pictures add time and no clearness
@@ -49,10 +49,6 @@ RIM_WITHIN = 1.06  # our choice: the edge of what turns is found to a few percen
 RIM_BEYOND = 1.04  # our choice: a chamfer
 EDGE_SD = 0.03  # our choice: of the edge of what turns, a row or two and a chamfer
 NEAREST = 1.10  # our choice: with no ring within, one that is this near is taken
-LEAST_COVERAGE = 0.6  # our choice: of a ring's length; half a ring may be the shadow of anything round
-# Our choice: of the length, and of as much as lies in the picture: a rim that is cut off by the picture's edge shows
-# nearly all that can be seen of it.
-LEAST_HALF, NEARLY_ALL = 0.45, 0.85
 FARTHEST = 1.9  # our choice, radii: how far out of a ring to look for what turns
 OUT_OF_ROUND = 0.02  # our choice, rim radii, rms: several times what a chamfer or a step off the plane makes
 
@@ -112,10 +108,10 @@ def rim_of(before: Stack, families: Iterable[list[Ring]], shape: tuple[int, ...]
         which, turns = _which(before.smaller(by), small, (shape[0] // by, shape[1] // by))
         first = first or (rings[which], rings)
         if turns:
-            return _whole(rings[which], shape), rings
+            return whole_enough(rings[which], shape), rings
     if first is None:
         raise ValueError("no rings")
-    return _whole(first[0], shape), first[1]
+    return whole_enough(first[0], shape), first[1]
 
 
 def _which(before: Stack, rings: list[Ring], shape: tuple[int, ...]) -> tuple[int, bool]:
@@ -129,7 +125,10 @@ def _which(before: Stack, rings: list[Ring], shape: tuple[int, ...]) -> tuple[in
     lit = [reference, *(one for one in lit if one is not reference)]
     standing: int | None = None
     near: int | None = None
-    for k, ring in enumerate(rings[:MOST_RINGS]):
+    left = MOST_RINGS
+    for k, ring in enumerate(rings[:MOST_OF_CASE]):
+        if not left:
+            break
         tried = list(side_by_side(lambda pose: _seen_in(before, lit, pose), _poses_of(ring, shape)))
         turning = [one for one in tried if _turns_within(one[2])]
         if turning:
@@ -141,27 +140,11 @@ def _which(before: Stack, rings: list[Ring], shape: tuple[int, ...]) -> tuple[in
                 near = _nearest(edges, rings)
             if not edges:
                 return k if near is None else near, True
-        elif standing is None and any(np.isfinite(degs).sum() >= LEAST_ALIKE for _, _, degs in tried):
-            standing = k
+        elif any(np.isfinite(degs).sum() >= LEAST_ALIKE for _, _, degs in tried):
+            standing = k if standing is None else standing
+            continue
+        left -= 1
     return (near, True) if near is not None else (standing or 0, False)
-
-
-def _whole(ring: Ring, shape: tuple[int, ...]) -> Ring:
-    """The same ring, if enough of it is seen to be sure of it."""
-    nearly_all = ring.coverage >= max(LEAST_HALF, NEARLY_ALL * _in_picture(ring, shape))
-    if ring.coverage < LEAST_COVERAGE and not nearly_all:
-        raise CannotMeasure(
-            found=f"no circle that could be the rotor's rim: of the likeliest, {ring.coverage:.0%} shows an edge",
-            expected=f"the rim, {LEAST_COVERAGE:.0%} of it at least, in view, lit and sharp",
-            do="film square-on with the whole rotor in view and in focus, or point at its centre with --centre X,Y",
-        )
-    return ring
-
-
-def _in_picture(ring: Ring, shape: tuple[int, ...]) -> float:
-    """Share of a ring's length that lies in the picture."""
-    at = ellipse_points(ring.centre_px, ring.axes_px, ring.angle_deg)
-    return float(((at >= 0) & (at <= np.array([shape[1], shape[0]]) - 1)).all(axis=1).mean())
 
 
 def _turns_within(degs: np.ndarray) -> bool:

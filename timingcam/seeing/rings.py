@@ -15,8 +15,9 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 
+from timingcam.errors import CannotMeasure
 from timingcam.seeing.consensus import agreed_ellipse
-from timingcam.seeing.pose import poses_of_ellipse
+from timingcam.seeing.pose import ellipse_points, poses_of_ellipse
 from timingcam.seeing.register import sample
 from timingcam.seeing.side_by_side import side_by_side
 
@@ -33,6 +34,10 @@ OBLIQUE_WITHIN = 0.012  # our choice: a step of the case and the rim are further
 WHOLE, MOST_AGREED = 0.8, 3  # our choice: of the best ring's length; rings about which another is looked for
 ROUNDS, BETTER = 3, 0.05  # our choice; the latter of a ring's length
 MIN_COVERAGE = 0.3  # our choice: a third of a ring's edge, in view, must be there
+LEAST_COVERAGE = 0.6  # our choice: of a ring's length; half a ring may be the shadow of anything round
+# Our choice: of the length, and of as much as lies in the picture: a rim that is cut off by the picture's edge shows
+# nearly all that can be seen of it.
+LEAST_HALF, NEARLY_ALL = 0.45, 0.85
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -150,6 +155,24 @@ def find_rings(picture: np.ndarray, known: np.ndarray) -> list[Ring]:
         if rings[0].coverage <= best_ring.coverage + BETTER:
             break
     return rings
+
+
+def whole_enough(ring: Ring, shape: tuple[int, ...]) -> Ring:
+    """The same ring, if enough of it is seen to be sure that it is the rim; else `CannotMeasure`."""
+    nearly_all = ring.coverage >= max(LEAST_HALF, NEARLY_ALL * _in_picture(ring, shape))
+    if ring.coverage < LEAST_COVERAGE and not nearly_all:
+        raise CannotMeasure(
+            found=f"no circle that could be the rotor's rim: of the likeliest, {ring.coverage:.0%} shows an edge",
+            expected=f"the rim, {LEAST_COVERAGE:.0%} of it at least, in view, lit and sharp",
+            do="film square-on with the whole rotor in view and in focus, or point at its centre with --centre X,Y",
+        )
+    return ring
+
+
+def _in_picture(ring: Ring, shape: tuple[int, ...]) -> float:
+    """Share of a ring's length that lies in the picture."""
+    at = ellipse_points(ring.centre_px, ring.axes_px, ring.angle_deg)
+    return float(((at >= 0) & (at <= np.array([shape[1], shape[0]]) - 1)).all(axis=1).mean())
 
 
 def _agreed(edges: Edges, rings: list[Ring]) -> list[Ring | None]:
