@@ -21,7 +21,7 @@ from timingcam.seeing import rim
 from timingcam.seeing.light import FlashLight, LitPicture
 from timingcam.seeing.mosaic import lay
 from timingcam.seeing.pose import Pose
-from timingcam.seeing.rim import EACH_ROW_SHOWN, MOST_RINGS, _best_split, _seen_in, pose_of, rim_of
+from timingcam.seeing.rim import EACH_ROW_SHOWN, MOST_RINGS, PLAINLY, _best_split, _Edge, _seen_in, pose_of, rim_of
 from timingcam.seeing.rings import Ring, find_rings
 from timingcam.seeing.stack import Stack
 from timingcam.seeing.stills import some_of
@@ -178,3 +178,28 @@ def test_the_rim_may_come_after_many_rings_of_the_case() -> None:
     ]
     assert len(of_case) > MOST_RINGS
     assert rim_of(stack, [[*of_case, found]], (SIZE[1], SIZE[0]))[0] is found
+
+
+def test_what_hardly_speaks_for_a_ring_is_held_against_the_next(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Of a ring that has a half of the case and a half of the rotor within it, flashes look alike at two angles."""
+    found, stack = rim_found(5, 0)
+    wide, other = (replace(found, axes_px=(f * found.axes_px[0], f * found.axes_px[1])) for f in (1.1, 1.2))
+    spoken: dict[float, float] = {}
+
+    def seen_in(_: Stack, __: object, one: Pose) -> tuple[Stack, Pose, np.ndarray]:
+        return stack, one, np.linspace(0, 20, 12)
+
+    def edges_in(seen: list[tuple[Stack, Pose, np.ndarray]], _: object) -> list[tuple[_Edge, Pose]]:
+        one = seen[0][1]
+        return [(_Edge(1.0, 1.0, spoken[round(one.radius_px / found.size_px, 1)]), one)]
+
+    monkeypatch.setattr(rim, "_seen_in", seen_in)
+    monkeypatch.setattr(rim, "_edges_in", edges_in)
+    for told, expected in (
+        ({1.1: 0.5 * PLAINLY, 1.0: 1.5 * PLAINLY, 1.2: 9 * PLAINLY}, found),  # no more is asked for than what is plain
+        ({1.1: 0.5 * PLAINLY, 1.0: 0.7 * PLAINLY, 1.2: 0.2 * PLAINLY}, found),
+        ({1.1: 0.8 * PLAINLY, 1.0: 0.7 * PLAINLY, 1.2: 0.2 * PLAINLY}, wide),
+        ({1.1: 1.2 * PLAINLY, 1.0: 9 * PLAINLY, 1.2: 9 * PLAINLY}, wide),
+    ):
+        spoken.update(told)
+        assert rim_of(stack, [[wide, found, other]], (SIZE[1], SIZE[0]))[0] is expected

@@ -43,6 +43,8 @@ LEAST_SPREAD_DEG = 0.5
 N_SECTORS = 32
 TELLS_NOTHING = 1e-4  # our choice: of what tells much
 LEAST_GAIN = 3.0  # our choice: rows' votes in all
+# Our choice, of 160 rows: with less, what was read may be half of the case, and another ring may see the rotor better.
+PLAINLY = 30.0
 HALF_A_ROW, TELLS_LITTLE = 0.5, 0.02  # of a row's vote where it surely turns; our choice: of all votes
 LEAST_CHANGE = 10.0  # our choice: of 160 rows, split in the middle, a change of their votes by a quarter
 RIM_WITHIN = 1.06  # our choice: the edge of what turns is found to a few percent
@@ -125,6 +127,7 @@ def _which(before: Stack, rings: list[Ring], shape: tuple[int, ...]) -> tuple[in
     lit = [reference, *(one for one in lit if one is not reference)]
     standing: int | None = None
     near: int | None = None
+    best = 0.0, 0
     left = MOST_RINGS
     for k, ring in enumerate(rings[:MOST_OF_CASE]):
         if not left:
@@ -133,17 +136,20 @@ def _which(before: Stack, rings: list[Ring], shape: tuple[int, ...]) -> tuple[in
         turning = [one for one in tried if _turns_within(one[2])]
         if turning:
             edges = _edges_in(turning, rings)
-            found = _rim(edges, rings)
-            if found is not None:
-                return found, True
+            best = max(best, _rim(edges, rings))
+            if best[0] > PLAINLY:
+                break
             if near is None:
                 near = _nearest(edges, rings)
             if not edges:
-                return k if near is None else near, True
+                near = k if near is None else near
+                break
         elif any(np.isfinite(degs).sum() >= LEAST_ALIKE for _, _, degs in tried):
             standing = k if standing is None else standing
             continue
         left -= 1
+    if best[0] > 0:
+        return best[1], True
     return (near, True) if near is not None else (standing or 0, False)
 
 
@@ -197,8 +203,9 @@ def _edges_in(seen: list[_Seen], rings: list[Ring]) -> list[tuple[_Edge, Pose]]:
     return [(edge, pose) for edge, (_, pose, _) in zip(edges, trials, strict=True) if edge is not None]
 
 
-def _rim(tried: list[tuple[_Edge, Pose]], rings: list[Ring]) -> int | None:
-    """Which ring like a rim about the axis lies where the picture stops turning; None if there is none.
+def _rim(tried: list[tuple[_Edge, Pose]], rings: list[Ring]) -> tuple[float, int]:
+    """Which ring like a rim about the axis lies where the picture stops turning, after how much speaks for it; 0 if
+    there is none.
 
     The pose counts in which turning and standing still are told apart clearly.
     """
@@ -209,8 +216,7 @@ def _rim(tried: list[tuple[_Edge, Pose]], rings: list[Ring]) -> int | None:
         for edge, pose in tried
         for k, size in _round_ones(pose, rings)
     ]
-    best, which = max(likely, default=(0.0, 0))
-    return which if best > 0 else None
+    return max(likely, default=(0.0, 0))
 
 
 def _nearest(tried: list[tuple[_Edge, Pose]], rings: list[Ring]) -> int | None:
