@@ -44,7 +44,8 @@ N_SECTORS = 32
 TELLS_NOTHING = 1e-4  # our choice: of what tells much
 LEAST_GAIN = 3.0  # our choice: rows' votes in all
 # Our choice, of 160 rows: with less, what was read may be half of the case, and another ring may see the rotor better.
-PLAINLY = 30.0
+# That came to 14; slices of a rotor that show little at once, to 23; others to 50 and more.
+PLAINLY = 20.0
 HALF_A_ROW, TELLS_LITTLE = 0.5, 0.02  # of a row's vote where it surely turns; our choice: of all votes
 LEAST_CHANGE = 10.0  # our choice: of 160 rows, split in the middle, a change of their votes by a quarter
 RIM_WITHIN = 1.06  # our choice: the edge of what turns is found to a few percent
