@@ -129,7 +129,8 @@ def _inspected(part: Part, known: tuple[Engine, str] | None, capture_fps: float 
         bands = bands_of_clip(seen.light)
         flashes = find_flashes(bands, clock)
         flash_look = _flash_look(flashes, clock, info)
-        light, lit = lit_pictures(seen, bands, flashes, table)
+        turns_per_flash = 0.0 if known is None else 1 / known[0].crank.sparks_per_rev
+        light, lit = lit_pictures(seen, bands, flashes, table, turns_per_flash)
         lit = some_of(lit, info.height, COVERED, FEWEST, MOST)
         view = find_view(light, lit) if known is None else first_view((info, flashes, light, lit), *known)
         read = partial(read_flashes, info, flashes, light, view, None)

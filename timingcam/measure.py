@@ -194,7 +194,7 @@ def watch(clip: str | Path, engine: Engine, cylinder: str, options: Options, pro
     except CannotMeasure as refusal:
         refusal.best_frame = best_frame(info, looked.kept, [])
         raise
-    light, lit = lit_pictures(looked, bands, flashes, light_table)
+    light, lit = lit_pictures(looked, bands, flashes, light_table, 1 / engine.crank.sparks_per_rev)
     give_back()
     first: View | None = None
 

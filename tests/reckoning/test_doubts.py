@@ -80,7 +80,7 @@ def test_a_doubtful_pose_widens_the_shift() -> None:
 
 def test_a_delay_that_is_given_leaves_the_reading_of_the_smear() -> None:
     """It is to the light's centre; of 340 µs of smear 5 hundredths are left, 17 µs, by squares to the delay's own."""
-    long = with_flashes(made_seen(ADVANCE), ramp_s=340e-6 + 3 * LINE_S)
+    long = with_flashes(made_seen(ADVANCE), length_s=340e-6)
     doubts, rows = doubts_and_budget(long, readings(), made_engine(), Strobe(50e-6, 12e-6), "flashes")
     assert doubts.delay_sd_s == pytest.approx(np.hypot(12e-6, 17e-6))
     sizes = {row.source: row.size for row in rows}
@@ -114,10 +114,10 @@ def test_no_source_is_left_out_of_a_usual_clip() -> None:
 
 
 def test_without_one_a_long_flash_is_doubted() -> None:
-    """400 µs of light: where its centre is, is known to a quarter of that; edges of a few rows tell no length."""
-    short, _ = found(with_flashes(made_seen(ADVANCE), ramp_s=2 * LINE_S))
-    long, _ = found(with_flashes(made_seen(ADVANCE), ramp_s=400e-6))
-    # The strobe's own unknown delay is in both; a flash shorter than a row's time cannot be told from none.
+    """400 µs of light: where its centre is, is known to a quarter of that."""
+    short, _ = found(with_flashes(made_seen(ADVANCE), length_s=LINE_S))
+    long, _ = found(with_flashes(made_seen(ADVANCE), length_s=400e-6))
+    # The strobe's own unknown delay is in both.
     assert short.delay_sd_s == pytest.approx(np.hypot(50e-6, LINE_S / 4))
     assert 0.5 * 100e-6 < np.sqrt(long.delay_sd_s**2 - 50e-6**2) <= 100e-6
 

@@ -28,7 +28,6 @@ CLOCK_REL_SD = 1e-4  # our choice: phones' clocks are good to some tens of parts
 # Our choice: a speed read off a dial; a tachometer that logs; a note, five times what it is off by when steady.
 SPEED_REL_SD = {"given": 0.01, "file": 0.005, "sound": 0.002}
 UNKNOWN_FLASH_S = 100e-6  # our choice: where no edge shows a length; strobes flash for some tens to hundreds of µs
-SHARP_EDGE_ROWS = 3.0  # what a flash of no length at all is found to take
 
 
 def doubts_and_budget(
@@ -70,7 +69,7 @@ def doubts_and_budget(
         index_radius_mm=engine.rotor.rim_diameter_mm / 2 * seen.marks.index.radius,
         centre_sd=float(np.hypot(pose_sd[0], pose_sd[1]) / np.sqrt(2)),
         pose_effect_deg=None if seen.view.part is None else pose_effect_deg(seen.view, seen.marks),
-        flash_length_s=_flash_length_s(seen) if strobe.length_s is None else strobe.length_s,
+        flash_length_s=next(s for s in (strobe.length_s, seen.flashes.length_s, UNKNOWN_FLASH_S) if s is not None),
         centre_share=CENTRE_UNKNOWN if strobe.delay_s is None else CENTRE_MEASURED,
         delay_sd_s=strobe.late_sd_s,
         time_sd_s=_median(seen.flashes.time_sd_s),
@@ -84,17 +83,6 @@ def doubts_and_budget(
     )
     rows = budget(sources)
     return Doubts(shift_sd_deg(rows), delay_sd_s(sources), sources.rpm_rel_sd, rpm_time_sd_s), rows
-
-
-def _flash_length_s(seen: Seen) -> float:
-    """Length of the flash: what the ramps of its edges have beyond a sharp edge's own few rows.
-
-    Nothing shorter than one row's time can be told from it.
-    """
-    line_s = seen.flashes.line_time_s
-    if line_s is None:
-        return UNKNOWN_FLASH_S
-    return max(line_s, seen.flashes.ramp_s - SHARP_EDGE_ROWS * line_s)
 
 
 def _median(values: np.ndarray) -> float:

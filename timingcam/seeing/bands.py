@@ -43,7 +43,8 @@ class Bands:
     `start_row` and `end_row` are where the band begins and ends, rows; NaN where the frame cut it off. `inner_first`
     and `inner_last` are the first and last row lit in full, and by no other flash; the last is below the first where
     there is none. `row_sd` is the standard uncertainty of an edge; `again` the frames that show the flashes of the one
-    before, written twice, shape (n,): their bands are not among these.
+    before, written twice, shape (n,): their bands are not among these. `ramp_rows` is within which an edge surely
+    rises, `flash_rows` how many the flash lasted for.
     """
 
     frame: np.ndarray
@@ -57,6 +58,7 @@ class Bands:
     n_frames: int
     n_rows: int
     again: np.ndarray = field(default_factory=lambda: np.zeros(0, int))
+    flash_rows: float = 0.0
 
     def __post_init__(self) -> None:
         columns = (self.frame, self.start_row, self.end_row, self.inner_first, self.inner_last, self.level)
@@ -152,6 +154,7 @@ def _joined(found: list[tuple[int, Bands]], shape: tuple[int, int]) -> Bands:
         float(np.sqrt(np.average([part.row_sd**2 for part in parts], weights=n))),
         float(np.average([part.ramp_rows for part in parts], weights=n)), *shape,
         np.concatenate([part.again + first for first, part in found]),
+        float(np.average([part.flash_rows for part in parts], weights=n)),
     )  # fmt: skip
 
 
@@ -182,7 +185,7 @@ def find_bands(light: np.ndarray) -> Bands:
     tall = usual_heights(np.array([b.frame for b in found]), np.array([b.end - b.start for b in found]))
     each = tall if tall is not None else [None] * len(found)
     parted = [part for band, rows in zip(found, each, strict=True) for part in _parted(band, rows, light.shape[1])]
-    return _told(parted, lit, steps.ramp_rows, noise)
+    return replace(_told(parted, lit, steps.ramp_rows, noise), flash_rows=steps.flash_rows)
 
 
 def _of_frame(frame: int, lit: np.ndarray, steps: Steps, here: slice) -> list[_Band]:

@@ -35,7 +35,8 @@ class RotorMap:
     cell, same shape. `still` what stands still in front of it or in its light, in the frame of the picture, to be taken
     from every strip; `variance` what is left unexplained there. `trust`, on the rotor, is near 1 where its pattern
     stands far out of the noise: video coding blurs fainter texture, or carries it over from the picture before, where
-    the rotor stood elsewhere. `between_deg`, `surely`: as of `Cells`.
+    the rotor stood elsewhere. `between_deg`, `surely`: as of `Cells`. `smear_deg` is what its strips were smeared
+    to.
     """
 
     grid: Grid
@@ -49,6 +50,7 @@ class RotorMap:
     between_deg: tuple[float, float] | None = None
     surely: bool = False
     share: float = 1.0  # of it that a flash mostly shows
+    smear_deg: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -40,6 +40,8 @@ class Flashes:
 
     Flashes: arrays of shape (n_flashes,). Pieces, in order of flash: shape (n_pieces,); most flashes have one, a flash
     that fell across two frames has two. `line_time_s` is None where frames were lit whole, without edges.
+    `ramp_s` is within which an edge surely rises; `length_s` how long a flash lasted, a line's time at least, None
+    where no edge tells.
     """
 
     time_s: np.ndarray
@@ -53,6 +55,7 @@ class Flashes:
     exposure_s: float | None
     ramp_s: float
     warnings: tuple[str, ...]
+    length_s: float | None = None
 
     def __post_init__(self) -> None:
         if self.time_s.shape != self.time_sd_s.shape:
@@ -298,7 +301,7 @@ def _timed(bands: Bands, time_s: np.ndarray, shutter: Shutter, stamp_sd_s: float
     return Flashes(
         when[order], sd[order], rank[flash][pieces], bands.frame[pieces], bands.inner_first[pieces],
         bands.inner_last[pieces], shutter.line_time_s, shutter.line_time_sd_s, shutter.exposure_s,
-        bands.ramp_rows * shutter.line_time_s, tuple(warnings),
+        bands.ramp_rows * shutter.line_time_s, tuple(warnings), max(bands.flash_rows, 1.0) * shutter.line_time_s,
     )  # fmt: skip
 
 

@@ -50,18 +50,20 @@ class FlashLight:
     """Turns coded frames into the flash's light.
 
     `root` is the table from code to the square root of linear light; `table` to linear light; `ambient` the picture of
-    the place without flashes, linear, or None where it does not matter.
+    the place without flashes, linear, or None where it does not matter. `smear_deg_per_hz` is by how much a flash
+    smears the rotor at one flash a second.
     """
 
     table: np.ndarray
     root: np.ndarray
     ambient: np.ndarray | None
+    smear_deg_per_hz: float = 0.0
 
     def part(self, rows: tuple[int, int], columns: tuple[int, int]) -> FlashLight:
         """The same for a part of the picture, from the first to before the last of its rows and columns."""
         if self.ambient is None:
             return self
-        return FlashLight(self.table, self.root, self.ambient[slice(*rows), slice(*columns)])
+        return replace(self, ambient=self.ambient[slice(*rows), slice(*columns)])
 
     def smaller(self, by: int) -> FlashLight:
         """The same for pictures so many times smaller."""

@@ -23,6 +23,7 @@ from timingcam.seeing.shift import Shift
 from timingcam.seeing.side_by_side import side_by_side
 from timingcam.seeing.sides import NEAR_DEG
 from timingcam.seeing.slices import in_slices
+from timingcam.seeing.smear import smeared_to
 from timingcam.seeing.strips import Sampler, make_sampler, read_strip
 from timingcam.seeing.view import View
 
@@ -157,6 +158,7 @@ def read_flashes(
     table = _Table(len(flashes.piece_of))
     keep = set(np.unique(np.linspace(0, len(flashes) - 1, min(MOST_CROPS, len(flashes))).round().astype(int)).tolist())
     cutter = _Cutter(view, info)
+    own_deg = flashes.rate_hz() * light.smear_deg_per_hz
     ahead = Ahead.of(light, view.reference) if in_slices(flashes, info.height) else None
 
     def read(lit: tuple[np.ndarray, np.ndarray]) -> tuple[np.ndarray, list[tuple[int, _Piece]]]:
@@ -166,7 +168,8 @@ def read_flashes(
             rows = (int(flashes.piece_first[k]), int(flashes.piece_last[k]))
             own = cells if near_deg is None else _about(cells, float(near_deg[flashes.piece_of[k]]))
             likely = None if ahead is None else ahead.where(luma, rows)
-            found.append((int(k), _read(view, (sampler, own), (light.picture(luma, rows), rows), likely)))
+            smear_deg = float(own_deg[flashes.piece_of[k]])
+            found.append((int(k), _read(view, (sampler, own), (light.picture(luma, rows), rows, smear_deg), likely)))
         return luma, found
 
     for luma, found in side_by_side(read, _lit_frames(info, flashes, which, progress)):
@@ -209,16 +212,16 @@ def _lit_frames(
 
 
 def _read(
-    view: View, how: tuple[Sampler, Cells], seen: tuple[np.ndarray, tuple[int, int]], likely: Shift | None
+    view: View, how: tuple[Sampler, Cells], seen: tuple[np.ndarray, tuple[int, int], float], likely: Shift | None
 ) -> _Piece:
-    (sampler, cells), (picture, rows) = how, seen
+    (sampler, cells), (picture, rows, own_deg) = how, seen
     shift = register(view.reference, picture, rows, likely)
     if shift is None:
         return _Piece(None, None, "too little of what stands still is lit")
     strip, known = read_strip(sampler, picture, shift, rows)
     if known.mean() < LEAST_KNOWN * sampler.share:
         return _Piece(None, shift, "too little of the rotor is lit")
-    turn = read_turn(view.rotor, cells, strip, known)
+    turn = read_turn(view.rotor, cells, *smeared_to(strip, known, sampler.grid, own_deg, view.rotor.smear_deg))
     if turn is None or not fits(turn):
         return _Piece(None, shift, NOT_RECOGNISED)
     if turn.rival > 0.9 * turn.match:

@@ -35,7 +35,7 @@ class Steps:
 
     `up` is whether a flash begins. `beside` is the last row of a step's near side: the first lit row of a beginning,
     the last of an end. `row` is the place to a fraction, NaN where the frame cuts the ramp. `height` in flashes, NaN
-    there too.
+    there too. `ramp_rows` is within which an edge surely rises, `flash_rows` what it takes on the whole.
     """
 
     frame: np.ndarray
@@ -44,6 +44,7 @@ class Steps:
     row: np.ndarray
     height: np.ndarray
     ramp_rows: float
+    flash_rows: float
 
     def __len__(self) -> int:
         return len(self.frame)
@@ -88,7 +89,7 @@ def _gain(steps: Steps, n_frames: int) -> np.ndarray:
 def _steps(lit: np.ndarray, noise: float, dim: np.ndarray) -> Steps:
     # Rows whose mean quietens the noise to a quarter of the least step.
     over = max(4, int(np.ceil(2 * (4 * noise / LEAST_STEP) ** 2)))
-    ramp_rows = _typical_ramp(lit, *_changes(lit, max(4, lit.shape[1] // 48), over))
+    ramp_rows, flash_rows = _typical_ramp(lit, *_changes(lit, max(4, lit.shape[1] // 48), over))
     gap = int(np.ceil(ramp_rows / 2))
     frame, beside, up = _changes(lit, gap, over)
     real = np.array(
@@ -107,7 +108,7 @@ def _steps(lit: np.ndarray, noise: float, dim: np.ndarray) -> Steps:
             if 0 <= j < len(frame) and frame[j] == frame[i]:
                 room = min(room, abs(int(beside[j]) - int(beside[i])) // 2)
         row[i], height[i] = _placed(lit[frame[i]], int(beside[i]), (half, room), bool(up[i]))
-    return Steps(frame, up, beside, row, height, ramp_rows)
+    return Steps(frame, up, beside, row, height, ramp_rows, flash_rows)
 
 
 def _changes(lit: np.ndarray, gap: int, over: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -213,13 +214,13 @@ def _middle(steep: np.ndarray, peak: int, within: int) -> int:
     return round(0.5 * (first + last))
 
 
-def _typical_ramp(lit: np.ndarray, frame: np.ndarray, beside: np.ndarray, up: np.ndarray) -> float:
-    """Rows that an edge takes to rise, from up to 400 of them.
+def _typical_ramp(lit: np.ndarray, frame: np.ndarray, beside: np.ndarray, up: np.ndarray) -> tuple[float, float]:
+    """Rows that an edge takes to rise, from up to 400 of them: whole rows on either side, and between rows.
 
     The light some rows inside of an edge, less that as many outside, grows with their number until the ramp is spanned.
     """
     n_rows = lit.shape[1]
-    ramps = []
+    ramps, finer = [], []
     for i in range(0, len(frame), max(1, len(frame) // 400)):
         edge, inward = int(beside[i]), 1 if up[i] else -1
         room = [abs(int(beside[j]) - edge) for j in (i - 1, i + 1) if 0 <= j < len(frame) and frame[j] == frame[i]]
@@ -231,8 +232,13 @@ def _typical_ramp(lit: np.ndarray, frame: np.ndarray, beside: np.ndarray, up: np
         across = lit[frame[i]][edge + inward * (k - 1)] - lit[frame[i]][edge - inward * k]
         most = float(across.max())
         if most > 0.3:
-            ramps.append(k[int(np.argmax(across >= RAMP_SHARE * most))] / (0.5 * RAMP_SHARE))
-    return max(2.0, median(np.array(ramps))) if ramps else 2.0
+            spans = int(np.argmax(across >= RAMP_SHARE * most))
+            ramps.append(k[spans] / (0.5 * RAMP_SHARE))
+            # Half a row on either side is the edge itself: there is no difference yet.
+            before = across[spans - 1] if spans else -across[0]
+            part = (RAMP_SHARE * most - before) / (across[spans] - before)
+            finer.append((2 * (k[spans] - 1 + part) - 1) / RAMP_SHARE)
+    return (max(2.0, median(np.array(ramps))), median(np.array(finer))) if ramps else (2.0, 0.0)
 
 
 def _placed(row: np.ndarray, beside: int, reach: tuple[int, int], up: bool) -> tuple[float, float]:

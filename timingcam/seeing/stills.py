@@ -8,12 +8,14 @@ Not here: the view.
 from __future__ import annotations
 
 from collections import defaultdict
+from dataclasses import replace
 
 import numpy as np
 
 from timingcam.seeing.bands import Bands
 from timingcam.seeing.flashes import Flashes
 from timingcam.seeing.light import FlashLight, LitPicture, flash_light
+from timingcam.seeing.smear import smear_deg_per_hz
 from timingcam.seeing.survey import Survey
 
 
@@ -41,7 +43,7 @@ def some_of(
 
 
 def lit_pictures(
-    seen: Survey, bands: Bands, flashes: Flashes, table: np.ndarray
+    seen: Survey, bands: Bands, flashes: Flashes, table: np.ndarray, turns_per_flash: float = 0.0
 ) -> tuple[FlashLight, list[LitPicture]]:
     """Which rows of the kept frames each flash lit in full, and the light of the place without flashes.
 
@@ -52,6 +54,8 @@ def lit_pictures(
     flashes : Flashes
     table : ndarray, shape (n_codes,)
         From coded luma to linear light.
+    turns_per_flash : float
+        Of the rotor; 0 where a flash's smear does not matter.
     """
     of_frame: dict[int, list[int]] = defaultdict(list)
     for k, frame in enumerate(flashes.piece_frame):
@@ -66,7 +70,7 @@ def lit_pictures(
             flash = int(flashes.piece_of[k])
             lit.append(LitPicture(frame.luma, frame.number, flash, first, last, float(rate_hz[flash])))
         kept.append((frame.luma, dark_rows.get(frame.number, np.ones(bands.n_rows, bool)), full))
-    return flash_light(table, kept), lit
+    return replace(flash_light(table, kept), smear_deg_per_hz=smear_deg_per_hz(flashes, turns_per_flash)), lit
 
 
 def _dark_rows(bands: Bands) -> dict[int, np.ndarray]:

@@ -9,7 +9,7 @@ among these pictures.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -23,6 +23,7 @@ from timingcam.seeing.reference import Reference, make_reference
 from timingcam.seeing.rim import CENTRE_SD, INNER, turns_of
 from timingcam.seeing.rotor_map import build_map
 from timingcam.seeing.shift import no_shift
+from timingcam.seeing.smear import common_smear_deg, smeared_to
 from timingcam.seeing.stack import Stack
 from timingcam.seeing.strips import Grid, Part, make_grid, make_sampler, read_strip, recentred
 
@@ -141,9 +142,11 @@ def assembled(
     part = None if seen is None else seen.part
     finest = {} if seen is None else {"most_angles": FINEST_PART}
     grid = make_grid(pose.radius_px, INNER if seen is None else seen.inner, WITHIN_RIM, **finest)
-    strips, knowns = stack.strips(pose, grid, part)
+    own_deg = stack.rate_hz * stack.light.smear_deg_per_hz
+    smear_deg = common_smear_deg(own_deg)
+    strips, knowns = _smeared_alike(stack.each_strip(pose, grid, part), grid, own_deg, smear_deg)
     begun = None if seen is None else seen.turns
-    rotor = build_map(grid, strips, knowns, CENTRE_SD, begun, stack.rate_hz)
+    rotor = replace(build_map(grid, strips, knowns, CENTRE_SD, begun, stack.rate_hz), smear_deg=smear_deg)
     turns = (
         turns_of(rotor, strips, knowns, OWN_AND_ANOTHER) if begun is None else _turns_near(rotor, strips, knowns, begun)
     )
@@ -175,6 +178,13 @@ def assembled(
         pose, covariance, reference, stack.lit[first].frame, float(degs[first]), rotor, wide, still_strip,
         rotor_on_wide, degs, mean, (), other, part,
     )  # fmt: skip
+
+
+def _smeared_alike(
+    strips: Iterable[tuple[np.ndarray, np.ndarray]], grid: Grid, own_deg: np.ndarray, to_deg: float
+) -> tuple[list[np.ndarray], list[np.ndarray]]:
+    alike = [smeared_to(*one, grid, float(own), to_deg) for one, own in zip(strips, own_deg, strict=True)]
+    return [strip for strip, _ in alike], [known for _, known in alike]
 
 
 def _outer(part: Part, pose: Pose, known: np.ndarray) -> float:
