@@ -114,6 +114,22 @@ def test_nearer_makes_angles_so_many_times_as_large(seen: Drum, times: float) ->
     np.testing.assert_allclose(near.to_image(at(near, 0.0)), ends[1], atol=1e-6)
 
 
+@given(st.floats(-180, 180), st.floats(1.0, 3.0))
+def test_zoomed_the_middle_stays_and_its_sides_are_larger(out_deg: float, times: float) -> None:
+    """From so much further away by a lens so much longer: as large where it faces the camera, and larger beside that,
+    as it matters less that the sides are further away. On the lens' own axis this is so to the last digit."""
+    seen = drum(out_deg)
+    far = seen.zoomed(times)
+    assert far.focal_px == pytest.approx(times * seen.focal_px)
+    near, zoomed = (np.array([one.to_image(at(one, deg)) for deg in (-0.5, 0.0, 0.5, 35.0)]) for one in (seen, far))
+    np.testing.assert_allclose(zoomed[1], near[1], atol=1e-9)
+    assert far.radius_px == pytest.approx(seen.radius_px)
+    # A point 1 - cos(35°) radii further away is smaller by that over the distance.
+    off, distance = 1 - np.cos(np.radians(35.0)), seen.distance - 1.0
+    grown = np.linalg.norm(zoomed[3] - zoomed[1]) / np.linalg.norm(near[3] - near[1])
+    assert grown == pytest.approx((1 + off / distance) / (1 + off / (times * distance)))
+
+
 @given(drums, st.floats(0.8, 1.2), st.floats(0.4, 0.7))
 def test_between_puts_the_ends_where_they_belong(seen: Drum, outer: float, inner: float) -> None:
     """Square to the shaft; the names of the radii change, and nothing that is seen."""

@@ -87,6 +87,12 @@ class Drum:
         facing = (middle + axes[:, 0]) * times
         return drum_about(facing - axes[:, 0], axes[:, 2], self.step * times, self.focal_px, self.principal_px)
 
+    def zoomed(self, times: float) -> Drum:
+        """The same by a lens of so many times the focal length, from so much further: what faces the camera stays."""
+        axes, middle = self._frame()
+        facing = (middle + axes[:, 0]) * np.array([1.0, 1.0, times])
+        return drum_about(facing - axes[:, 0], axes[:, 2], self.step, self.focal_px * times, self.principal_px)
+
     def between(self, inner: float, outer: float, width: float) -> Drum:
         """The same with what is at radius `outer` now at 1, and what is at `inner` at 1 - `width`."""
         axes, middle = self._frame()

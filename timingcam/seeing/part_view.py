@@ -22,7 +22,7 @@ from timingcam.seeing.by_speed import bright_of, by_speed, refuse_gap, usual_ove
 from timingcam.seeing.chain import SURELY_ALIKE, chained_turns
 from timingcam.seeing.clip import ClipInfo
 from timingcam.seeing.drum import Drum
-from timingcam.seeing.drum_start import EDGE_WIDTH, find_drum, moved_aside, unexplained
+from timingcam.seeing.drum_start import EDGE_WIDTH, by_its_lens, find_drum, moved_aside, unexplained
 from timingcam.seeing.face_start import find_face
 from timingcam.seeing.flashes import Flashes
 from timingcam.seeing.light import FlashLight, LitPicture
@@ -235,10 +235,8 @@ def _mark_lines(maps: Maps) -> list[Line]:
 
 def _fitted(pose: Pose | Drum, evidence: Evidence) -> tuple[Pose | Drum, np.ndarray]:
     if isinstance(pose, Drum):  # the fit gives back what it was given
-        drum, covariance, _ = refine_pose(pose, evidence)
-        return drum, covariance
-    face, covariance, _ = refine_pose(pose, evidence)
-    return face, covariance
+        return refine_pose(pose, evidence)[:2]
+    return refine_pose(pose, evidence)[:2]
 
 
 def _grid(pose: Pose | Drum, inner: float) -> Grid:
@@ -272,6 +270,8 @@ def _start_on_face(seen: _Seen, hole: HoleTold) -> _Start:
 def _start_on_edge(seen: _Seen, told: Told) -> _Start:
     """From how the marks move, their spacing, and the side on which there is an index."""
     tried = [_scaled(seen, told, drum) for drum in find_drum(seen.stack, seen.opening, seen.part)]
+    if (through := by_its_lens(seen.stack, max(tried, key=lambda one: one[1])[0], seen.part)) is not None:
+        tried.append(_scaled(seen, told, through))
     drum, clear, sd = max(tried, key=lambda one: one[1])
     if clear <= 0:
         raise CannotMeasure(
@@ -293,9 +293,8 @@ def _scaled(seen: _Seen, told: Told, drum: Drum) -> tuple[Drum, float, float]:
             break
         if abs(np.log(scale.times)) < SETTLED_SCALE:
             # Only where the marks fit as they are seen is there anything to be read.
-            clear = told.judge(maps)
-            if clear > best[1]:
-                best = drum, clear, float(np.hypot(scale.sd, LEAST_SCALE_SD))
+            read = drum, told.judge(maps), float(np.hypot(scale.sd, LEAST_SCALE_SD))
+            best = max(best, read, key=lambda one: one[1])
             if abs(np.log(scale.times)) < LEAST_SCALE_SD:
                 break
         drum = moved_aside(seen.stack, drum.nearer(scale.times), seen.part)
