@@ -308,6 +308,28 @@ def test_faint_marks_count_where_they_are_the_plainest_lines() -> None:
     assert [zero for zero, _, _ in ways_to_lay(maps, lines, placed, Hints())] == [33.0]
 
 
+def test_faint_marks_count_where_all_are_there_and_half_of_them_are_clear() -> None:
+    """A twin's marks in white and in red, which the strobe's light hardly shows; holes and scratches are plainer."""
+    marks = [(f"{name}{c}", c, deg) for c in ("one", "two") for name, deg in (("N", 0.0), ("P", 8.0), ("Q", 31.0))]
+    twin = engine(marks=tuple(marks), tdc=[0.0, 180.0])
+    maps = drawn(twin, 33.0, -75.0, ADVANCE)
+    places = mark_places(twin, btdc_of_marks(twin), maps.sense)
+    texture, least = (least_clear(maps.rotor, a_radius) for a_radius in (CLEAR_A_RADIUS, CLEAR_MARK_A_RADIUS))
+
+    def ways(red: tuple[float, float, float], white: float = 2.0 * least) -> list[float]:
+        lines = [Line(deg, 0.9, 0.8, 0.97, 1, white) for deg in (33.0, 41.0, 64.0)]
+        lines += [
+            Line(deg + 180.0, 0.9, 0.8, 0.97, 1, score) for deg, score in zip((33.0, 41.0, 64.0), red, strict=True)
+        ]
+        lines += [Line(deg, 0.9, 0.8, 0.97, 1, 1.2 * least) for deg in (110.0, 155.0, 300.0)]
+        return [zero % 180.0 for zero, _, _ in ways_to_lay(maps, lines, places, Hints())]
+
+    faint = (0.9 * least, 0.8 * least, 0.75 * least)
+    assert set(ways(faint)) == {33.0}
+    assert ways((0.9 * least, 0.8 * least, 0.9 * texture)) == []
+    assert ways(faint, white=0.95 * least) == []
+
+
 def test_through_a_hole_the_plainest_lines_are_the_marks_of_one_cylinder() -> None:
     """Three of a twin's six, of which one is of a paint that hardly shows; fainter lines are texture."""
     marks = [(f"{name}{c}", c, deg) for c in ("one", "two") for name, deg in (("N", 0.0), ("P", 8.0), ("Q", 31.0))]

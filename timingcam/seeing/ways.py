@@ -52,16 +52,17 @@ def ways_to_lay(maps: Maps, lines: list[Line], places: list[Place], hints: Hints
     """`zeros_of` the lines that are clear.
 
     Where there is none: short marks on rough metal are fainter, and yet no texture if they are the plainest lines that
-    there are, as many as the file's, and all of them where they should be. Dots have no length to be clear by, but are
-    plain in each of their rows, as letters are: all of them must be there, and one like the other. A letter that stands
-    below its dot makes one line with it, so dots of bright paint are looked for at the radii of each other, too. Others
-    are not: letters beside lines that are too faint stand as the lines do, but aside.
+    there are, as many as the file's, and all of them where they should be; or if all of them are there, and half of
+    them clear. Dots have no length to be clear by, but are plain in each of their rows, as letters are: all of them
+    must be there, and one like the other. A letter that stands below its dot makes one line with it, so dots of bright paint
+    are looked for at the radii of each other, too. Others are not: letters beside lines that are too faint stand as the
+    lines do, but aside.
     """
     lines = [line for line in lines if maps.shows_about(line)]
     clear = [line for line in lines if line.score > least_clear(maps.rotor, CLEAR_MARK_A_RADIUS)]
     if ways := zeros_of(maps, clear, places, hints):
         return ways
-    if ways := _of_the_plainest(maps, lines, places, hints):
+    if ways := _of_the_plainest(maps, lines, places, hints) or _with_fainter(maps, lines, places, hints):
         return ways
     short = [line for line in lines if is_plain_throughout(maps, line)]
     if ways := _of_one_kind(maps, short, places, hints):
@@ -83,6 +84,17 @@ def _of_the_plainest(maps: Maps, lines: list[Line], places: list[Place], hints: 
         return []
     # Of a part, ways that miss a mark that shows are none.
     return [way for way in zeros_of(maps, plainest, places, hints) if set(plainest) == set(filter(None, way[2]))]
+
+
+def _with_fainter(maps: Maps, lines: list[Line], places: list[Place], hints: Hints) -> list[Way]:
+    """Ways to lay the marks on lines of which half are clear, and the others no texture: all of them, and no mark is
+    missed. So one cylinder's marks are painted white, the other's red, which a lamp's light hardly shows."""
+    least, clear = (least_clear(maps.rotor, a_radius) for a_radius in (CLEAR_A_RADIUS, CLEAR_MARK_A_RADIUS))
+    if not maps.whole:
+        return []
+    fewest = max(FEWEST_PLAINEST, len(places) / 2)
+    ways = zeros_of(maps, [line for line in lines if line.score > least], places, hints)
+    return [way for way in ways if all(way[2]) and sum(line.score > clear for line in way[2] if line) >= fewest]
 
 
 def _of_one_kind(maps: Maps, lines: list[Line], places: list[Place], hints: Hints) -> list[Way]:
