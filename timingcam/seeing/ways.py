@@ -54,9 +54,9 @@ def ways_to_lay(maps: Maps, lines: list[Line], places: list[Place], hints: Hints
     Where there is none: short marks on rough metal are fainter, and yet no texture if they are the plainest lines that
     there are, as many as the file's, and all of them where they should be; or if all of them are there, and half of
     them clear. Dots have no length to be clear by, but are plain in each of their rows, as letters are: all of them
-    must be there, and one like the other. A letter that stands below its dot makes one line with it, so dots of bright paint
-    are looked for at the radii of each other, too. Others are not: letters beside lines that are too faint stand as the
-    lines do, but aside.
+    must be there, and one like the other. A letter that stands below its dot makes one line with it, so dots of bright
+    paint are looked for at the radii of each other, too. Others are not: letters beside lines that are too faint stand
+    as the lines do, but aside.
     """
     lines = [line for line in lines if maps.shows_about(line)]
     clear = [line for line in lines if line.score > least_clear(maps.rotor, CLEAR_MARK_A_RADIUS)]
