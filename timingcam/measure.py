@@ -33,7 +33,7 @@ from timingcam.reckoning.checks import checks
 from timingcam.reckoning.curve import OFF_THE_CURVE, fit_curve
 from timingcam.reckoning.doubts import doubts_and_budget
 from timingcam.reckoning.hearing import note_of
-from timingcam.reckoning.identity import cylinder_identity
+from timingcam.reckoning.identity import identity_of
 from timingcam.reckoning.missing import missing_by_sound, missing_flashes_s
 from timingcam.reckoning.portraits import pictures_of
 from timingcam.reckoning.result import Measurement
@@ -151,7 +151,7 @@ def _reckoned(seen: Seen, engine: Engine, cylinder: str, options: Options) -> Me
     doubts, budget = doubts_and_budget(seen, readings, engine, options.strobe, told.source, told.time_sd_s)
     curve, used, curve_warnings = fit_curve(readings, doubts, np.random.default_rng(0), engine.spec)
     readings = with_used(readings, used, OFF_THE_CURVE)
-    pointed = tuple(name for name, _, _ in options.pointed.marks_px)
+    identity = identity_of(seen, engine, cylinder, tuple(name for name, _, _ in options.pointed.marks_px))
     gone_s = missing_flashes_s(readings, engine.crank.sparks_per_rev, windows_s)
     heard = missing_by_sound(track, readings, gone_s, engine.crank.sparks_per_rev)
     said = (*told.speed.warnings, *curve_warnings, *filter(None, [heard, cannot_tell_return(readings, curve)]))
@@ -159,7 +159,7 @@ def _reckoned(seen: Seen, engine: Engine, cylinder: str, options: Options) -> Me
         clip=clip_facts(seen),
         engine=engine,
         cylinder=cylinder,
-        cylinder_identity=cylinder_identity(engine, cylinder, tuple(m.name for m in seen.marks.marks), pointed),
+        cylinder_identity=identity,
         camera=camera_facts(seen),
         strobe=strobe_facts(options.strobe, readings, apparent_lag(readings, curve)),
         rpm_source=told.source,
@@ -167,7 +167,7 @@ def _reckoned(seen: Seen, engine: Engine, cylinder: str, options: Options) -> Me
         curve=curve,
         budget=budget,
         checks=checks(engine, cylinder, readings, curve, gone_s),
-        warnings=warnings_of(seen, engine, options.strobe, said),
+        warnings=warnings_of(seen, engine, options.strobe, said, identity),
         pictures=pictures_of(seen, readings),
         speed=told.facts,
     )

@@ -50,6 +50,8 @@ def test_groups_of_marks_that_look_alike() -> None:
     engine = read_engine(ENGINES / "half-turn-twin.toml")
     sentences = warnings_of(made_seen(ADVANCE), engine, Strobe(), ())
     assert any("180 degrees apart" in s and "not seen" in s for s in sentences)
+    by_paint = warnings_of(made_seen(ADVANCE), engine, Strobe(), (), "seen")
+    assert not any("180 degrees apart" in s for s in by_paint)
 
 
 def test_an_index_of_unknown_height() -> None:

@@ -7,6 +7,8 @@ Not here: reasons to refuse, which are raised where they are found.
 
 from __future__ import annotations
 
+from typing import Literal
+
 import numpy as np
 
 from timingcam.engine import Engine
@@ -18,11 +20,13 @@ OBLIQUE_DEG = 25.0  # our choice: beyond it a doubt of the tilt counts for more 
 JITTER_S = 0.3e-3  # our choice: stamps off by more than this deserve a word
 
 
-def warnings_of(seen: Seen, engine: Engine, strobe: Strobe, more: tuple[str, ...]) -> tuple[str, ...]:
-    """Everything a person should know about this measurement, the gravest first."""
+def warnings_of(
+    seen: Seen, engine: Engine, strobe: Strobe, more: tuple[str, ...], identity: Literal["seen", "assumed"] = "assumed"
+) -> tuple[str, ...]:
+    """Everything a person should know about this measurement, the gravest first; `identity` is as of the result."""
     said = list(more) + list(seen.marks.warnings) + list(seen.flashes.warnings) + list(seen.view.warnings)
     apart = alike_after_turn(bare(engine))
-    if apart is not None:
+    if apart is not None and identity == "assumed":
         said.append(
             f"The marks of the cylinders look alike {apart:.0f} degrees apart: that it is the cylinder named is taken "
             "from the command, not seen."

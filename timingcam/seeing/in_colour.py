@@ -75,7 +75,7 @@ def find_in_colour(
     CannotMeasure
         If colours can be read in several ways.
     """
-    ways = sorted(_ways(maps, _colours(_Seen(*seen), maps.grid)), key=judge, reverse=True)
+    ways = sorted(_ways(maps, mean_colours(seen, maps.grid)), key=judge, reverse=True)
     found: list[tuple[Maps, Marks]] = []
     for way in ways:
         try:
@@ -103,8 +103,10 @@ def _ways(maps: Maps, colours: list[tuple[np.ndarray, np.ndarray]]) -> list[Maps
     return [replace(maps, rotor=rotor, still=still) for rotor in rotors for still in stills][1:]
 
 
-def _colours(seen: _Seen, grid: Grid) -> list[tuple[np.ndarray, np.ndarray]]:
-    """Maps of the rotor and of what stands still, in blueness and in redness."""
+def mean_colours(what: tuple[ClipInfo, Flashes, View, FlashTurns], grid: Grid) -> list[tuple[np.ndarray, np.ndarray]]:
+    """Maps of the rotor and of what stands still, evened out, in blueness and in redness, shares of the light there;
+    none where no flash was read."""
+    seen = _Seen(*what)
     readable = np.flatnonzero(np.isfinite(seen.turns.turn_deg))
     if not len(readable):
         return []
