@@ -308,6 +308,17 @@ def test_faint_marks_count_where_they_are_the_plainest_lines() -> None:
     assert [zero for zero, _, _ in ways_to_lay(maps, lines, placed, Hints())] == [33.0]
 
 
+def test_marks_in_the_order_of_a_rotor_that_turns_the_other_way() -> None:
+    """Two of three stand as the file says by chance, that the rotor turned the other way all three would. With a mark
+    less the two are as good, and nothing is said of it."""
+    one = engine()
+    maps = drawn(one, 33.0, -75.0, ADVANCE)
+    assert {mark.name for mark in named(maps, one).marks} == {"N", "P", "Q"}
+    with pytest.raises(CannotMeasure, match="turns the other way round"):
+        named(replace(maps, sense=-maps.sense), one)
+    assert {mark.name for mark in named(drawn(one, 33.0, -75.0, ADVANCE, missing=("P",)), one).marks} == {"N", "Q"}
+
+
 def test_faint_marks_count_where_all_are_there_and_half_of_them_are_clear() -> None:
     """A twin's marks in white and in red, which the strobe's light hardly shows; holes and scratches are plainer."""
     marks = [(f"{name}{c}", c, deg) for c in ("one", "two") for name, deg in (("N", 0.0), ("P", 8.0), ("Q", 31.0))]

@@ -9,6 +9,7 @@ The spacing of the marks is known from the engine file, and so is what advance c
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
@@ -22,11 +23,11 @@ from timingcam.seeing.constellation import (
     index_candidates,
     readings_of,
 )
-from timingcam.seeing.lines import find_lines
+from timingcam.seeing.lines import Line, find_lines
 from timingcam.seeing.marks import INSIDE, Hints, Maps, Marks, Place, mark_places
 from timingcam.seeing.placing import located
 from timingcam.seeing.rotor_map import widest_arc_deg
-from timingcam.seeing.ways import Way, ways_to_lay
+from timingcam.seeing.ways import FEWEST_PLAINEST, RIVAL_SHARE, Way, ways_to_lay
 
 CLEARLY_THEIRS = 1.5  # our choice: times as much like an index
 WIDEST_ARC_DEG = 75.0  # our choice: no advancer moves the spark by more than half of this
@@ -52,7 +53,7 @@ def find_marks(maps: Maps, engine: Engine, cylinder: str, btdc: dict[str, float]
     Raises
     ------
     CannotMeasure
-        If no constellation fits, or two fit about as well.
+        If two constellations fit about as well, or the one of a rotor that turns the other way does better.
     NotThere
         If nothing looks like the marks, or nothing like the index.
     """
@@ -63,6 +64,8 @@ def find_marks(maps: Maps, engine: Engine, cylinder: str, btdc: dict[str, float]
         line for line in find_lines(maps.rotor[inside], maps.grid.some(inside)) if line.outer > 0.55 * maps.rim
     ]
     zeros = ways_to_lay(maps, rotor_lines, places, hints)
+    if not any(all(way[2]) for way in zeros) and not hints.marks_deg:
+        _refuse_other_way_round(maps, rotor_lines, mark_places(engine, btdc, -maps.sense), zeros)
     if not zeros:
         raise NotThere(
             found="no lines on the rotor spaced as the engine file's marks are",
@@ -80,6 +83,19 @@ def find_marks(maps: Maps, engine: Engine, cylinder: str, btdc: dict[str, float]
         raise _no_index(cylinder, clearer)
     best = best_reading(readings, hints, maps.rim)
     return located(maps, best, places, frozenset(name for name, _ in hints.marks_deg))
+
+
+def _refuse_other_way_round(maps: Maps, lines: list[Line], places: list[Place], zeros: list[Way]) -> None:
+    """Refuse marks that all stand where they would if the rotor turned the other way, and not as the file says."""
+    ways = [way for way in ways_to_lay(replace(maps, sense=-maps.sense), lines, places, Hints()) if all(way[2])]
+    if len(places) >= FEWEST_PLAINEST and max((w[1] for w in ways), default=0.0) * RIVAL_SHARE > max(
+        (w[1] for w in zeros), default=0.0
+    ):
+        raise CannotMeasure(
+            found="marks spaced as those of a rotor that turns the other way round",
+            expected="the order in which the engine file's marks pass the index",
+            do="check rotor.turns in the engine file, as the camera sees it, and that the clip is no mirrored selfie",
+        )
 
 
 def how_clear(maps: Maps, engine: Engine, cylinder: str, btdc: dict[str, float]) -> float:
