@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
+from types import SimpleNamespace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -14,7 +15,9 @@ sys.path.insert(0, str(Path(__file__).parent))
 from photographs import photograph
 
 from timingcam.errors import CannotMeasure
+from timingcam.seeing import whole_view
 from timingcam.seeing.light import FlashLight, LitPicture
+from timingcam.seeing.pose import Pose
 from timingcam.seeing.shift import Shift, no_shift
 from timingcam.seeing.stack import Stack
 from timingcam.seeing.whole_view import _as_the_place_shows, _into_reference, find_view
@@ -102,3 +105,33 @@ def test_the_place_s_own_light_in_the_pixels_of_the_reference() -> None:
     assert known[10, 30] and not known[0, 30] and not known[10, 2]  # beyond the picture as filmed
     assert _as_the_place_shows(by_day, Stack(by_day, [other], [aside]), stack) is None
     assert _as_the_place_shows(light(), Stack(light(), [one], [aside]), stack) is None
+
+
+def _seen_by_lens(monkeypatch: pytest.MonkeyPatch, shares: dict[float, float], lean_deg: float) -> tuple[float, int]:
+    """Which lens is taken where each leaves such a share unexplained, and how often the flashes were read for that."""
+    read = []
+
+    def starts(zoom: float) -> list[whole_view._Start]:
+        pose = Pose(
+            np.array([320.0, 240.0]), 190.0, np.radians([lean_deg, 0.0]), 576.0 * zoom, np.array([319.5, 239.5])
+        )
+        return [whole_view._Start(pose, np.zeros((0, 2)))]
+
+    def evidence(*_: object) -> SimpleNamespace:
+        read.append(1)
+        return SimpleNamespace(turns_deg=np.arange(8.0))
+
+    monkeypatch.setattr(whole_view, "_evidence", evidence)
+    monkeypatch.setattr(whole_view, "unexplained", lambda pose, _: shares[round(pose.focal_px / 576.0, 1)])
+    stack = Stack(FlashLight(np.zeros(256), np.zeros(256), None), [], [])
+    start, _ = whole_view._through_its_lens(stack, starts(1.0)[0], starts, ())
+    return round(start.pose.focal_px / 576.0, 1), len(read)
+
+
+def test_the_lens_with_which_the_rotor_turns_as_one(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Another than the usual one only where it leaves a seventh less, and of a rotor that leans; the flashes are read
+    again in the pose that it makes."""
+    zoomed = {0.7: 0.5, 1.0: 0.3, 1.4: 0.2, 2.0: 0.18, 2.8: 0.25}
+    assert _seen_by_lens(monkeypatch, zoomed, 20.0) == (2.0, 2)
+    assert _seen_by_lens(monkeypatch, zoomed, 2.0) == (1.0, 1)
+    assert _seen_by_lens(monkeypatch, {**zoomed, 1.4: 0.27, 2.0: 0.26, 2.8: 0.28}, 20.0) == (1.0, 1)

@@ -166,15 +166,17 @@ def square_on(centre_px: np.ndarray, radius_px: float, size: tuple[int, int]) ->
 
 
 def poses_of_ellipse(
-    centre_px: np.ndarray, axes_px: tuple[float, float], angle_deg: float, size: tuple[int, int]
-) -> list[Pose]:
-    """The two poses of a circle that appears as a given ellipse, with the usual lens.
+    centre_px: np.ndarray, axes_px: tuple[float, float], angle_deg: float, size: tuple[int, int],
+    focal_px: float | None = None,
+) -> list[Pose]:  # fmt: skip
+    """The two poses of a circle that appears as a given ellipse, with the usual lens if it is not told.
 
     One ellipse has two, leaning opposite ways; near square-on they come together. Begun by the cone of sight, and by
     least squares from there, since the lens is only guessed here and everything is refined later.
     """
     points = ellipse_points(centre_px, axes_px, angle_deg)
     square = square_on(centre_px, max(axes_px), size)
+    square = square if focal_px is None else replace(square, focal_px=focal_px)
     poses = []
     for sight, normal in _planes_of_cone(square, points):
         at_px = square.principal_px + square.focal_px * sight[:2] / sight[2]

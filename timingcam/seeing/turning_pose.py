@@ -116,7 +116,7 @@ def guesses(start: Pose, rings: list[Ring]) -> list[Guess]:
     """
     size = (round(2 * float(start.principal_px[0]) + 1), round(2 * float(start.principal_px[1]) + 1))
     pairs = [
-        poses_of_ellipse(ring.centre_px, ring.axes_px, ring.angle_deg, size)
+        poses_of_ellipse(ring.centre_px, ring.axes_px, ring.angle_deg, size, start.focal_px)
         for ring in rings
         if ring.coverage >= MIN_COVERAGE and LEAST_RING < ring.size_px / start.size_px < LARGEST_RING
     ]

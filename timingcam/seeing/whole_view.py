@@ -10,8 +10,9 @@ are laid again by what stands outside of the rotor. Where the rotor ends is wher
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
+from functools import partial
 from itertools import chain
 
 import cv2
@@ -24,7 +25,7 @@ from timingcam.seeing.memory import give_back
 from timingcam.seeing.mosaic import lay, tallest_first
 from timingcam.seeing.overexposure import refuse_over_exposed
 from timingcam.seeing.place import by_the_place, leading
-from timingcam.seeing.pose import Pose, ellipse_points, poses_of_ellipse
+from timingcam.seeing.pose import FOCAL_SHARE, Pose, ellipse_points, poses_of_ellipse
 from timingcam.seeing.rigid import MIN_SPREAD_DEG, N_RIGID, Evidence, refine_pose, unexplained
 from timingcam.seeing.rim import CENTRE_SD, INNER, pose_of, rim_of, turns_of
 from timingcam.seeing.rings import Ring, find_rings
@@ -47,6 +48,10 @@ WHOLLY = 255  # of 255: between pixels of which all are known
 # times as many.
 ENOUGH_SHOWN, HALF_A_SLICE, MORE_SLICES = 0.15, 0.5, 3.0
 OTHER_POSE_DEG = 3.0  # our choice: poses closer than this are one
+# Our choice: times the usual focal length; another than the usual one is taken where it leaves a seventh less
+# unexplained, of a rotor that leans by enough for the lens to matter.
+ZOOMS, CLEARLY_LESS, LENS_ROUNDS = (0.7, 1.0, 1.4, 2.0, 2.8), 0.85, 3
+LENS_TELLS_RAD = np.radians(5.0)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -90,7 +95,7 @@ def find_view(light: FlashLight, lit: list[LitPicture], centre_px: np.ndarray | 
             raise fault from None
     give_back()
     stack, mean, known = lay(light, lit, pose_of(ring, mean.shape), before=place or stack)
-    (pose, covariance), *second = _rigid(stack, _starts(ring, rings, mean.shape), _circles(ring, rings))
+    (pose, covariance), *second = _rigid(stack, partial(_starts, ring, rings, mean.shape), _circles(ring, rings))
     far = bool(second) and _apart_deg(pose, second[0][0]) > OTHER_POSE_DEG
     other = OtherView(*second[0], stack, known) if far else None
     return assembled(stack, (pose, covariance), (mean, known), other)
@@ -177,13 +182,15 @@ def _elsewhere(rings: list[Ring], mean: np.ndarray, known: np.ndarray) -> Iterat
         yield rings
 
 
-def _starts(ring: Ring, rings: list[Ring], shape: tuple[int, ...]) -> list[_Start]:
-    """The poses to start from: both that the rim allows, or the one that rings of all sizes agree on.
+def _starts(ring: Ring, rings: list[Ring], shape: tuple[int, ...], zoom: float = 1.0) -> list[_Start]:
+    """The poses to start from, through a lens so many times as long as the usual one: both that the rim allows, or the
+    one that rings of all sizes agree on.
 
     A rim with a chamfer shows one of its two edges here and the other there. Where that makes it lean otherwise than
     several other rings do, their tilt and centre are taken, and only its size.
     """
-    both = poses_of_ellipse(ring.centre_px, ring.axes_px, ring.angle_deg, (shape[1], shape[0]))
+    focal_px = zoom * FOCAL_SHARE * max(shape[:2])
+    both = poses_of_ellipse(ring.centre_px, ring.axes_px, ring.angle_deg, (shape[1], shape[0]), focal_px)
     rim_px = ellipse_points(ring.centre_px, ring.axes_px, ring.angle_deg)
     agreed = guesses(both[0], rings)
     starts = []
@@ -217,13 +224,39 @@ def _circles(rim: Ring, rings: list[Ring]) -> tuple[np.ndarray, ...]:
     )
 
 
-def _rigid(stack: Stack, starts: list[_Start], circles_px: tuple[np.ndarray, ...]) -> list[tuple[Pose, np.ndarray]]:
+def _through_its_lens(
+    stack: Stack, start: _Start, starts: Callable[[float], list[_Start]], circles_px: tuple[np.ndarray, ...]
+) -> tuple[_Start, Evidence]:
+    """A start, or the same through the lens with which the rotor turns as one, and the flashes as that shows them.
+
+    Near a rotor that is seen obliquely its far side is smaller than its near side, and its centre off the middle of its
+    rim; from further away, zoomed, less so. Square-on they are the same, and the lens does not matter.
+    """
+    seen = _evidence(stack, start, circles_px)
+    here, clearly = 1.0, CLEARLY_LESS
+    for _ in range(LENS_ROUNDS):
+        if np.hypot(*start.pose.lean_rad) < LENS_TELLS_RAD or not len(seen.turns_deg):
+            break
+        others = {zoom: min(starts(zoom), key=lambda one: _apart_deg(one.pose, start.pose)) for zoom in ZOOMS}
+        shares = {zoom: unexplained(one.pose, seen) for zoom, one in others.items()}
+        best = min(shares, key=lambda zoom: shares[zoom])
+        if best == here or not shares[best] < clearly * shares[here]:
+            break
+        # Turns were read in the pose before, which speaks for its lens: once more, in the new one.
+        start, here, clearly = others[best], best, 1.0
+        seen = _evidence(stack, start, circles_px)
+    return start, seen
+
+
+def _rigid(
+    stack: Stack, starts: Callable[[float], list[_Start]], circles_px: tuple[np.ndarray, ...]
+) -> list[tuple[Pose, np.ndarray]]:
     """Refine the poses with the flashes that differ most in angle, the better one first.
 
     How far the rotor turned is read in each pose by itself: leaning the other way, the same picture tells other angles,
     and each would be held against the pose that it was not read in.
     """
-    tried = list(side_by_side(lambda start: (start, _evidence(stack, start, circles_px)), starts))
+    tried = list(side_by_side(lambda start: _through_its_lens(stack, start, starts, circles_px), starts(1.0)))
     left = [unexplained(start.pose, seen) if len(seen.turns_deg) else np.nan for start, seen in tried]
     # Leaning the wrong way by much, the pictures do not fit one rotor, and no refining makes them.
     least = min((share for share in left if np.isfinite(share)), default=np.nan)
