@@ -13,6 +13,7 @@ import pytest
 
 sys.path.insert(0, str(Path(__file__).parent))
 
+from drawn_flashes import flashes_turned
 from drawn_strips import GRID
 from small_files import write_frames
 
@@ -21,7 +22,6 @@ from timingcam.errors import CannotMeasure
 from timingcam.reckoning.assemble import btdc_of_marks
 from timingcam.seeing import in_colour
 from timingcam.seeing.clip import coloured, open_clip
-from timingcam.seeing.flashes import Flashes
 from timingcam.seeing.in_colour import find_in_colour
 from timingcam.seeing.marks import Hints, Maps
 from timingcam.seeing.naming import NotThere, find_marks, how_clear
@@ -81,12 +81,7 @@ def looked(monkeypatch: pytest.MonkeyPatch, *index_deg: float) -> tuple[Maps, An
             yield number, picture(float(TURNS_DEG[number]), index_deg, number)
 
     monkeypatch.setattr(in_colour, "coloured", frames)
-    n = len(TURNS_DEG)
-    each, none = np.arange(n), np.zeros(n)
-    flashes = Flashes(
-        each / 30.0, none, each.copy(), each.copy(), none.astype(int), np.full(n, 399), 2e-5, 0.0, 0.01, 0.0, ()
-    )
-    turns = SimpleNamespace(turn_deg=TURNS_DEG, shift=np.tile(np.eye(3), (n, 1, 1)), centre=np.zeros((n, 2)))
+    flashes, turns = flashes_turned(TURNS_DEG, SHAPE[0])
     grey = (0.02 * np.random.default_rng(7).standard_normal((len(GRID.radii), GRID.n_angles))).astype(np.float32)
     maps = Maps(GRID, grey, grey, TURNS_DEG, 1.0, 1, POSE, np.zeros((6, 6)))
     told = {"engine": ENGINE, "cylinder": "one", "btdc": btdc_of_marks(ENGINE)}

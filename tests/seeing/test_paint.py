@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Iterator, Set
+from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
 import pytest
 
+sys.path.insert(0, str(Path(__file__).parent))
+
+from drawn_flashes import flashes_turned
+
 from timingcam.seeing import in_colour
-from timingcam.seeing.flashes import Flashes
 from timingcam.seeing.marks import Mark
 from timingcam.seeing.paint import PAINTS, Painted, by_their_paint, hue_of, tells_apart
 from timingcam.seeing.pose import square_on
@@ -48,12 +53,7 @@ def clip(
             yield number, np.clip(codes + 2.0 * rng.standard_normal(codes.shape), 0, 255).astype(np.uint8)
 
     monkeypatch.setattr(in_colour, "coloured", frames)
-    n = len(TURNS_DEG)
-    each, none = np.arange(n), np.zeros(n)
-    flashes = Flashes(
-        each / 30.0, none, each.copy(), each.copy(), none.astype(int), np.full(n, 399), 2e-5, 0.0, 0.01, 0.0, ()
-    )
-    turns = SimpleNamespace(turn_deg=TURNS_DEG, shift=np.tile(np.eye(3), (n, 1, 1)), centre=np.zeros((n, 2)))
+    flashes, turns = flashes_turned(TURNS_DEG, SHAPE[0])
     return None, flashes, SimpleNamespace(pose=POSE, wide=GRID), turns
 
 

@@ -25,11 +25,11 @@ from timingcam.seeing.lit import marks_lit
 from timingcam.seeing.marks import Marks, advance_seen, sense_of
 from timingcam.seeing.readout import FlashTurns
 from timingcam.seeing.slices import in_slices
+from timingcam.seeing.smear import MOST_DEG
 from timingcam.seeing.view import View
 
 # Our choice: a falling order this clear over a fall this large is no retard at the top and no sticking advancer.
 BACKWARDS_RANK, BACKWARDS_FALL_DEG = -0.3, 5.0
-SMEAR_DEG = 8.0  # our choice: marks are seldom nearer to one another; smeared over that, they run into one another
 UNSURE_TIMES = 4.0  # our choice: a reading with less than a sixteenth of the usual weight adds nothing but risk
 SURE_DEG = (
     0.1  # our choice: half of the scatter of a good ignition's sparks; what is known so well is good for the curve
@@ -163,7 +163,7 @@ def advance_readings(seen: Seen, angles: FlashAngles, speed: Speed, strobe: Stro
             reason = reason or "not on a spark of this engine"
         elif not reason and not lit[i]:
             reason = NOT_LIT
-        elif not reason and DEG_PER_S_PER_RPM * speed.rpm[i] * seen.flashes.ramp_s > SMEAR_DEG:
+        elif not reason and DEG_PER_S_PER_RPM * speed.rpm[i] * seen.flashes.ramp_s > MOST_DEG:
             reason = SMEARED
         elif not reason and angles.seen_sd_deg[i] > UNTOLD_DEG:
             reason = UNTOLD

@@ -19,7 +19,7 @@ from timingcam.seeing.angles import Turn
 from timingcam.seeing.chain import chained_turns
 from timingcam.seeing.drum import Drum, drum_about
 from timingcam.seeing.opening import DO_OPENING, Opening
-from timingcam.seeing.pose import FOCAL_SHARE
+from timingcam.seeing.pose import CLEARLY_LESS, FOCAL_SHARE, ZOOMS
 from timingcam.seeing.side_by_side import side_by_side
 from timingcam.seeing.stack import Stack
 from timingcam.seeing.stills import some_of
@@ -32,9 +32,6 @@ SIZES = (1.02, 1.12, 1.25, 1.4, 1.6, 1.9, 2.3, 3.0)
 ASIDE = (-0.6, -0.4, -0.2, 0.0, 0.2, 0.4, 0.6)  # of that half
 N_CLOSER, MOST_WALKED = 3, 50  # our choice
 FAR_ASIDE = 0.3  # rotor radii
-# Our choice: times the usual focal length, from a wide lens to what phones zoom by. Another than the usual one is taken
-# where it leaves clearly less unexplained, by a seventh.
-ZOOMS, CLEARLY_LESS = (0.7, 1.0, 1.4, 2.0, 2.8), 0.85
 LEAST_TURNED = 6
 MIN_SEEN = 4
 

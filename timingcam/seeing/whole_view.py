@@ -12,7 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
-from functools import partial
+from functools import cache, partial
 from itertools import chain
 
 import cv2
@@ -25,7 +25,7 @@ from timingcam.seeing.memory import give_back
 from timingcam.seeing.mosaic import lay, tallest_first
 from timingcam.seeing.overexposure import refuse_over_exposed
 from timingcam.seeing.place import by_the_place, leading
-from timingcam.seeing.pose import FOCAL_SHARE, Pose, ellipse_points, poses_of_ellipse
+from timingcam.seeing.pose import CLEARLY_LESS, FOCAL_SHARE, ZOOMS, Pose, ellipse_points, poses_of_ellipse
 from timingcam.seeing.rigid import MIN_SPREAD_DEG, N_RIGID, Evidence, refine_pose, unexplained
 from timingcam.seeing.rim import CENTRE_SD, INNER, pose_of, rim_of, turns_of
 from timingcam.seeing.rings import Ring, find_rings
@@ -48,10 +48,7 @@ WHOLLY = 255  # of 255: between pixels of which all are known
 # times as many.
 ENOUGH_SHOWN, HALF_A_SLICE, MORE_SLICES = 0.15, 0.5, 3.0
 OTHER_POSE_DEG = 3.0  # our choice: poses closer than this are one
-# Our choice: times the usual focal length; another than the usual one is taken where it leaves a seventh less
-# unexplained, of a rotor that leans by enough for the lens to matter.
-ZOOMS, CLEARLY_LESS, LENS_ROUNDS = (0.7, 1.0, 1.4, 2.0, 2.8), 0.85, 3
-LENS_TELLS_RAD = np.radians(5.0)
+LENS_ROUNDS, LENS_TELLS_RAD = 3, np.radians(5.0)  # our choice: leaning by less, a rotor does not tell the lens
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -95,7 +92,9 @@ def find_view(light: FlashLight, lit: list[LitPicture], centre_px: np.ndarray | 
             raise fault from None
     give_back()
     stack, mean, known = lay(light, lit, pose_of(ring, mean.shape), before=place or stack)
-    (pose, covariance), *second = _rigid(stack, partial(_starts, ring, rings, mean.shape), _circles(ring, rings))
+    # Both ways of leaning ask for the same ones.
+    starts = cache(partial(_starts, ring, rings, mean.shape))
+    (pose, covariance), *second = _rigid(stack, starts, _circles(ring, rings))
     far = bool(second) and _apart_deg(pose, second[0][0]) > OTHER_POSE_DEG
     other = OtherView(*second[0], stack, known) if far else None
     return assembled(stack, (pose, covariance), (mean, known), other)
