@@ -344,6 +344,31 @@ def test_faint_marks_count_where_all_are_there_and_half_of_them_are_clear() -> N
     assert ways(faint, white=0.95 * least) == []
 
 
+def test_marks_that_are_alike_count_where_a_cover_hides_the_others() -> None:
+    """Short ones, no clearer than a spoke's edge further in; beneath the cover the other cylinder's would be."""
+    marks = [(f"{name}{c}", c, deg) for c in ("one", "two") for name, deg in (("N", 0.0), ("P", 8.0), ("Q", 31.0))]
+    twin = engine(marks=tuple(marks), tdc=[0.0, 180.0])
+    whole = drawn(twin, 33.0, -75.0, ADVANCE)
+    away = (np.arange(GRID.n_angles) * GRID.step_deg - 50.0 + 180) % 360 - 180
+    covered = replace(whole, rotor=np.where(np.abs(away)[None, :] < 90.0, whole.rotor, 0.0).astype(np.float32))
+    places = mark_places(twin, btdc_of_marks(twin), whole.sense)
+    texture, least = (least_clear(covered.rotor, a_radius) for a_radius in (CLEAR_A_RADIUS, CLEAR_MARK_A_RADIUS))
+
+    def ways(maps: Maps, scores: tuple[float, ...], inner: float = 0.85) -> list[float]:
+        degs = (33.0, 41.0, 64.0)
+        lines = [Line(deg, 0.9, inner, 0.97, 1, score) for deg, score in zip(degs, scores, strict=False)]
+        lines = [replace(lines[0], inner=0.85), *lines[1:]]
+        lines += [Line(deg, 0.9, 0.5, 0.69, 1, 0.95 * least) for deg in (10.0, 90.0, 105.0)]
+        return [zero % 180.0 for zero, _, _ in ways_to_lay(maps, lines, places, Hints())]
+
+    faint = (0.9 * least, 0.8 * least, 0.75 * least)
+    assert set(ways(covered, faint)) == {33.0}
+    assert ways(whole, faint) == []  # there, half of them are missing
+    assert ways(covered, faint[:2]) == []
+    assert ways(covered, (0.9 * least, 0.8 * least, 0.9 * texture)) == []
+    assert ways(covered, faint, inner=0.75) == []
+
+
 def test_through_a_hole_the_plainest_lines_are_the_marks_of_one_cylinder() -> None:
     """Three of a twin's six, of which one is of a paint that hardly shows; fainter lines are texture."""
     marks = [(f"{name}{c}", c, deg) for c in ("one", "two") for name, deg in (("N", 0.0), ("P", 8.0), ("Q", 31.0))]

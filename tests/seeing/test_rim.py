@@ -13,46 +13,17 @@ import pytest
 
 sys.path.insert(0, str(Path(__file__).parent))
 
-from drawn_rotors import SIZE, on_plane, photo_rotor, pose, rim_ellipse
-from photographs import photograph
+from drawn_clips import GAP, LIGHT, N_FLASHES, clip, posed
+from drawn_rotors import SIZE, rim_ellipse
 
 from timingcam.errors import CannotMeasure
 from timingcam.seeing import rim
-from timingcam.seeing.light import FlashLight, LitPicture
 from timingcam.seeing.mosaic import lay
 from timingcam.seeing.pose import Pose
-from timingcam.seeing.rim import EACH_ROW_SHOWN, MOST_RINGS, PLAINLY, _best_split, _Edge, _seen_in, pose_of, rim_of
-from timingcam.seeing.rings import Ring, find_rings
+from timingcam.seeing.rim import EACH_ROW_SHOWN, MOST_RINGS, PLAINLY, _best_split, _Edge, pose_of, rim_of, seen_in
+from timingcam.seeing.rings import Ring, find_rings, whole_enough
 from timingcam.seeing.stack import Stack
 from timingcam.seeing.stills import some_of
-
-TABLE = np.linspace(0, 1, 256, dtype=np.float32) ** 2
-LIGHT = FlashLight(TABLE, np.sqrt(TABLE), None)
-GAP, LIP = 1.03, 1.12  # rim radii: from the rim to the bore, and on to a step of the case
-N_FLASHES = 16
-
-
-def clip(seen: Pose, lead_px: float = 0.0, turned_deg: float = 24.0, seed: int = 1) -> list[LitPicture]:
-    """A rotor in a bore: gravel that turns, a dark gap, bright lip and brick that stand still; at first a lead."""
-    radius, _ = on_plane(seen)
-    gravel, brick = photograph("gravel"), photograph("brick")
-    still = 0.3 + 0.5 * photo_rotor(seen, brick, 0.0)
-    still = np.where(radius < LIP, 0.75 + 0.25 * (still - 0.5), still)
-    rows = np.arange(SIZE[1])[:, None] - 0.4 * np.arange(SIZE[0])[None, :]
-    rng = np.random.default_rng(seed)
-    pictures = []
-    for k, turn in enumerate(np.linspace(0, turned_deg, N_FLASHES)):
-        light = np.where(radius < 1.0, 0.25 + 0.5 * photo_rotor(seen, gravel, float(turn)), still)
-        light = np.where((radius > 1.0) & (radius < GAP), 0.05, light)
-        if lead_px and k < N_FLASHES // 3:
-            light = np.where(np.abs(rows - 60 - 8 * k) < lead_px / 2, 0.1, light)
-        luma = np.rint(255 * np.sqrt(np.clip(light, 0, 1)) + rng.standard_normal(light.shape))
-        pictures.append(LitPicture(np.clip(luma, 0, 255).astype(np.uint8), 3 * k, k, 0, SIZE[1] - 1))
-    return pictures
-
-
-def posed(tilt_deg: float, toward_deg: float) -> Pose:
-    return pose(tilt_deg, toward_deg, (310.0, 245.0), 165.0)
 
 
 @cache
@@ -105,22 +76,22 @@ def test_half_a_ring_is_no_rim() -> None:
     pictures = clip(posed(0, 0), turned_deg=0.0)
     ring = Ring(np.array([310.0, 245.0]), (165.0, 165.0), 0.0, 0.5, -1)
     stack, _, _ = lay(LIGHT, pictures)
+    shape = (SIZE[1], SIZE[0])
+    assert rim_of(stack, [[ring]], shape)[0] is ring
     with pytest.raises(CannotMeasure, match="50% shows an edge"):
-        rim_of(stack, [[ring]], (SIZE[1], SIZE[0]))
-    assert rim_of(stack, [[replace(ring, coverage=0.9)]], (SIZE[1], SIZE[0]))[0].coverage == 0.9
+        whole_enough(ring, shape)
+    assert whole_enough(replace(ring, coverage=0.9), shape).coverage == 0.9
 
 
 def test_a_rim_that_the_picture_cuts_off_shows_all_that_can_be_seen_of_it() -> None:
     """Half of it lies in the picture, and nearly all of that shows: no shadow does so."""
-    pictures = clip(posed(0, 0), turned_deg=0.0)
-    stack, _, _ = lay(LIGHT, pictures)
     ring = Ring(
         np.array([-10.0, 245.0]), (165.0, 165.0), 0.0, 0.46, -1
     )  # acos(10/165)/180 degrees: 0.48 of it is inside
-    assert rim_of(stack, [[ring]], (SIZE[1], SIZE[0]))[0] is ring
+    assert whole_enough(ring, (SIZE[1], SIZE[0])) is ring
     for less in (replace(ring, coverage=0.38), replace(ring, centre_px=np.array([310.0, 245.0]))):
         with pytest.raises(CannotMeasure, match="shows an edge"):
-            rim_of(stack, [[less]], (SIZE[1], SIZE[0]))
+            whole_enough(less, (SIZE[1], SIZE[0]))
 
 
 def test_a_hub_with_all_of_its_ring_in_view_is_not_the_rim() -> None:
@@ -158,11 +129,11 @@ def test_rings_are_asked_in_the_pixels_that_they_were_found_in(monkeypatch: pyte
     asked: list[Stack] = []
 
     def recorded(*what: Any) -> Any:
-        seen = _seen_in(*what)
+        seen = seen_in(*what)
         asked.append(seen[0])
         return seen
 
-    monkeypatch.setattr(rim, "_seen_in", recorded)
+    monkeypatch.setattr(rim, "seen_in", recorded)
     rim_of(stack, [find_rings(mean, known)], mean.shape)
     assert asked
     for one in asked:
@@ -193,7 +164,7 @@ def test_what_hardly_speaks_for_a_ring_is_held_against_the_next(monkeypatch: pyt
         one = seen[0][1]
         return [(_Edge(1.0, 1.0, spoken[round(one.radius_px / found.size_px, 1)]), one)]
 
-    monkeypatch.setattr(rim, "_seen_in", seen_in)
+    monkeypatch.setattr(rim, "seen_in", seen_in)
     monkeypatch.setattr(rim, "_edges_in", edges_in)
     for told, expected in (
         ({1.1: 0.5 * PLAINLY, 1.0: 1.5 * PLAINLY, 1.2: 9 * PLAINLY}, found),  # no more is asked for than what is plain

@@ -29,7 +29,7 @@ def by_speed(stack: Stack) -> tuple[Stack, np.ndarray]:
     """
     rate = stack.rate_hz
     order = np.argsort(rate, kind="stable")
-    return Stack(stack.light, [stack.lit[k] for k in order], [stack.shifts[k] for k in order]), rate[order]
+    return stack.some(order), rate[order]
 
 
 def _widest_step(rate_hz: np.ndarray, turns: list[Turn | None]) -> tuple[float, float] | None:

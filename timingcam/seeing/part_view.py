@@ -337,7 +337,7 @@ def _evidence(seen: _Seen, how: tuple[Grid, list[Turn | None]], start: _Start) -
     spaced = np.linspace(0, max(len(order) - 1, 0), min(N_RIGID, len(order))).round().astype(int)
     chosen = order[np.unique(spaced)]
     some = [usable[k] for k in chosen]
-    few = Stack(stack.light, [stack.lit[k] for k in some], [stack.shifts[k] for k in some])
+    few = stack.some(some)
     return Evidence(
         strips_by_pose(few, start.pose, grid, part), grid, degs[chosen], start.rim_px, (), start.arcs_px, start.hold
     )

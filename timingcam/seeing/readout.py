@@ -151,7 +151,7 @@ def read_flashes(
     near_deg : ndarray, shape (n,), optional
         About where the rotor is to be looked for in each; flashes of which that is NaN are left out.
     """
-    sampler = make_sampler(view.rotor.grid, view.pose, view.part)
+    sampler = make_sampler(view.rotor.grid, view.pose, view.shown)
     cells = _cells_of(view)
     which = np.ones(len(flashes), bool) if near_deg is None else np.isfinite(near_deg)
     pieces: list[list[int]] = [[] for _ in range(len(flashes))]

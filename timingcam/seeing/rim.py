@@ -15,17 +15,18 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from timingcam.seeing.angles import Turn, fits, read_turn, turned
+from timingcam.seeing.angles import Turn, fits, read_turn
 from timingcam.seeing.cells import telling_cells
 from timingcam.seeing.light import LitPicture
 from timingcam.seeing.mosaic import lay
 from timingcam.seeing.pose import Pose, ellipse_points, poses_of_ellipse
-from timingcam.seeing.rings import Ring, whole_enough
+from timingcam.seeing.rings import Ring
 from timingcam.seeing.rotor_map import RotorMap, build_map
 from timingcam.seeing.side_by_side import side_by_side
 from timingcam.seeing.stack import Stack
 from timingcam.seeing.stills import some_of
 from timingcam.seeing.strips import make_grid
+from timingcam.seeing.told_twice import N_SECTORS, told
 from timingcam.seeing.turning_pose import guesses
 
 LARGE_ENOUGH_PX = 200  # our choice: a percent of the radius is two pixels
@@ -40,7 +41,6 @@ EACH_ROW_SHOWN = 14  # our choice: times; more pictures add time and no clearnes
 ONE_POSE_PX = 1.5  # our choice: a map is not blurred by less
 # Our choice: turning less than this, but for one flash in twenty at either end, tells nothing apart.
 LEAST_SPREAD_DEG = 0.5
-N_SECTORS = 32
 TELLS_NOTHING = 1e-4  # our choice: of what tells much
 LEAST_GAIN = 3.0  # our choice: rows' votes in all
 # Our choice, of 160 rows: with less, what was read may be half of the case, and another ring may see the rotor better.
@@ -93,11 +93,6 @@ def rim_of(before: Stack, families: Iterable[list[Ring]], shape: tuple[int, ...]
     rings : list of Ring
         The family that it is of.
 
-    Raises
-    ------
-    CannotMeasure
-        If too little is seen of the ring that would be the rim.
-
     Notes
     -----
     A ring of the case is none to see the rotor by: what stands still within it hides what turns, and seen at an angle
@@ -106,15 +101,15 @@ def rim_of(before: Stack, families: Iterable[list[Ring]], shape: tuple[int, ...]
     first: tuple[Ring, list[Ring]] | None = None
     for rings in families:
         # Which ring it is is seen as well where pictures are no larger than that takes.
-        by = max(1, int(rings[0].size_px // LARGE_ENOUGH_PX))
+        by = larger_than_needed(rings[0])
         small = [ring.smaller(by) for ring in rings]
         which, turns = _which(before.smaller(by), small, (shape[0] // by, shape[1] // by))
         first = first or (rings[which], rings)
         if turns:
-            return whole_enough(rings[which], shape), rings
+            return rings[which], rings
     if first is None:
         raise ValueError("no rings")
-    return whole_enough(first[0], shape), first[1]
+    return first
 
 
 def _which(before: Stack, rings: list[Ring], shape: tuple[int, ...]) -> tuple[int, bool]:
@@ -133,7 +128,7 @@ def _which(before: Stack, rings: list[Ring], shape: tuple[int, ...]) -> tuple[in
     for k, ring in enumerate(rings[:MOST_OF_CASE]):
         if not left:
             break
-        tried = list(side_by_side(lambda pose: _seen_in(before, lit, pose), _poses_of(ring, shape)))
+        tried = list(side_by_side(lambda pose: seen_in(before, lit, pose), _poses_of(ring, shape)))
         turning = [one for one in tried if _turns_within(one[2])]
         if turning:
             edges = _edges_in(turning, rings)
@@ -154,6 +149,11 @@ def _which(before: Stack, rings: list[Ring], shape: tuple[int, ...]) -> tuple[in
     return (near, True) if near is not None else (standing or 0, False)
 
 
+def larger_than_needed(ring: Ring) -> int:
+    """How many times smaller pictures may be to see what turns within a ring."""
+    return max(1, int(ring.size_px // LARGE_ENOUGH_PX))
+
+
 def _turns_within(degs: np.ndarray) -> bool:
     """Whether enough flashes look alike, at angles that differ."""
     read = degs[np.isfinite(degs)]
@@ -166,7 +166,7 @@ def _poses_of(ring: Ring, shape: tuple[int, ...]) -> list[Pose]:
     return both if np.hypot(*(both[0].centre_px - both[1].centre_px)) > ONE_POSE_PX else both[:1]
 
 
-def _seen_in(before: Stack, lit: list[LitPicture], pose: Pose) -> _Seen:
+def seen_in(before: Stack, lit: list[LitPicture], pose: Pose) -> _Seen:
     """The pictures laid on one another by what is outside of the rotor, the pose, and the turns read in it."""
     # Outside of a ring of the case little may be left to lay them by: from where all they show put them, it is enough.
     stack, _, _ = lay(before.light, lit, pose, before=before)
@@ -265,17 +265,17 @@ def _turning_edge(stack: Stack, pose: Pose, degs: np.ndarray) -> _Edge | None:
     """
     good = np.flatnonzero(np.isfinite(degs))
     grid = make_grid(pose.radius_px, 0.25, FARTHEST, 1024, 160)
-    few = Stack(stack.light, [stack.lit[i] for i in good], [stack.shifts[i] for i in good])
+    few = stack.some(good)
     # Filled one after another: as a list and as one array they take twice the room.
     strips = np.empty((len(good), len(grid.radii), grid.n_angles), np.float32)
     knowns = np.empty(strips.shape, bool)
     for k, (strip, known) in enumerate(few.each_strip(pose, grid)):
         strips[k], knowns[k] = strip, known
-    told = [
-        _told(strips[:, k : k + ROWS_AT_ONCE], knowns[:, k : k + ROWS_AT_ONCE], degs[good])
+    votes = [
+        told(strips[:, k : k + ROWS_AT_ONCE], knowns[:, k : k + ROWS_AT_ONCE], degs[good])
         for k in range(0, len(grid.radii), ROWS_AT_ONCE)
     ]
-    inner, outer = (np.concatenate(each) for each in zip(*told, strict=True))
+    inner, outer = (np.concatenate(each) for each in zip(*votes, strict=True))
     # Each row's vote, for the radius that splits turning rows from still ones best. What crosses fills a few sectors,
     # and no more than one vote of each.
     both = inner + outer
@@ -309,30 +309,3 @@ def _best_split(vote: np.ndarray) -> tuple[np.ndarray, np.ndarray, int]:
     gain = np.cumsum(vote)
     fewest = np.minimum(np.minimum.accumulate(gain), 0.0)
     return gain, fewest, int(np.argmax(2.0 * gain - fewest))
-
-
-def _told(strips: np.ndarray, known: np.ndarray, degs: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """How much better each sector of each row is told by what turns, and by what stands still, (n_radii, N_SECTORS)."""
-    back = np.stack([turned(strip, -deg) for strip, deg in zip(strips, degs, strict=True)])
-    back_known = np.stack([turned(k.astype(np.float32), -deg) > 0.98 for k, deg in zip(known, degs, strict=True)])
-    still = _off_usual(strips, known)
-    # Back to where it was seen, so that both are asked about the same places.
-    turning = np.stack([turned(off, deg) for off, deg in zip(_off_usual(back, back_known), degs, strict=True)])
-    both = known & np.stack([turned(k.astype(np.float32), d) > 0.98 for k, d in zip(back_known, degs, strict=True)])
-    # By how much the one tells each place better than the other: no more than the two differ, whatever crosses.
-    better = np.where(both, np.abs(still) - np.abs(turning), 0.0)
-    parts = [(np.maximum(part, 0) ** 2).sum(axis=0) for part in (better, -better)]
-    inner, outer = (part.reshape(len(part), N_SECTORS, -1).sum(axis=2) for part in parts)
-    return inner, outer
-
-
-def _off_usual(strips: np.ndarray, known: np.ndarray) -> np.ndarray:
-    """How far each strip's cell is off what most flashes show there; 0 where fewer than five do."""
-    count = known.sum(axis=0)
-    # Sorted, what is not known comes last; `nanmedian` says the same in several times the room and time.
-    order = np.sort(np.where(known, strips, np.inf), axis=0)
-    low, high = np.maximum(count - 1, 0) // 2, np.minimum(count // 2, len(strips) - 1)
-    middle = [np.take_along_axis(order, k[None], axis=0)[0] for k in (low, high)]
-    enough = count > 4
-    usual = np.where(enough, 0.5 * (middle[0] + middle[1]), 0.0)
-    return np.where(known & enough, strips - usual, 0.0).astype(np.float32)

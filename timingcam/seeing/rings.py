@@ -20,6 +20,7 @@ from timingcam.seeing.consensus import agreed_ellipse
 from timingcam.seeing.pose import ellipse_points, poses_of_ellipse
 from timingcam.seeing.register import sample
 from timingcam.seeing.side_by_side import side_by_side
+from timingcam.seeing.strips import Part
 
 VOTE_WIDTH = 360  # our choice: ellipses are refined at full size afterwards
 TILTS_DEG = (0.0, 14.0, 22.0, 29.0, 35.0)
@@ -157,9 +158,13 @@ def find_rings(picture: np.ndarray, known: np.ndarray) -> list[Ring]:
     return rings
 
 
-def whole_enough(ring: Ring, shape: tuple[int, ...]) -> Ring:
-    """The same ring, if enough of it is seen to be sure that it is the rim; else `CannotMeasure`."""
-    nearly_all = ring.coverage >= max(LEAST_HALF, NEARLY_ALL * _in_picture(ring, shape))
+def whole_enough(ring: Ring, shape: tuple[int, ...], uncovered: Part | None = None) -> Ring:
+    """The same ring, if enough of it is seen to be sure that it is the rim; else `CannotMeasure`.
+
+    A ring that ends where a cover begins, which stands still while what is within the ring turns, is no shadow.
+    """
+    least = LEAST_HALF if uncovered is None else MIN_COVERAGE
+    nearly_all = ring.coverage >= max(least, NEARLY_ALL * in_picture(ring, shape, uncovered))
     if ring.coverage < LEAST_COVERAGE and not nearly_all:
         raise CannotMeasure(
             found=f"no circle that could be the rotor's rim: of the likeliest, {ring.coverage:.0%} shows an edge",
@@ -169,10 +174,11 @@ def whole_enough(ring: Ring, shape: tuple[int, ...]) -> Ring:
     return ring
 
 
-def _in_picture(ring: Ring, shape: tuple[int, ...]) -> float:
-    """Share of a ring's length that lies in the picture."""
+def in_picture(ring: Ring, shape: tuple[int, ...], uncovered: Part | None = None) -> float:
+    """Share of a ring's length that lies in the picture, and that no cover hides."""
     at = ellipse_points(ring.centre_px, ring.axes_px, ring.angle_deg)
-    return float(((at >= 0) & (at <= np.array([shape[1], shape[0]]) - 1)).all(axis=1).mean())
+    inside = ((at >= 0) & (at <= np.array([shape[1], shape[0]]) - 1)).all(axis=1)
+    return float((inside if uncovered is None else inside & uncovered.shows_at(at)).mean())
 
 
 def _agreed(edges: Edges, rings: list[Ring]) -> list[Ring | None]:

@@ -7,8 +7,8 @@ Not here: how they were laid on one another (`mosaic.py`, `place.py`).
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -27,6 +27,8 @@ class Stack:
     light: FlashLight
     lit: list[LitPicture]
     shifts: list[Shift]
+    # Where a cover hides a part of a rotor that is seen as a whole otherwise: what it does not hide.
+    uncovered: Part | None = None
 
     @property
     def rate_hz(self) -> np.ndarray:
@@ -42,8 +44,12 @@ class Stack:
     def without(self, others: list[LitPicture]) -> Stack:
         """All but some of the pictures."""
         left = {id(p) for p in others}
-        kept = [(p, shift) for p, shift in zip(self.lit, self.shifts, strict=True) if id(p) not in left]
-        return Stack(self.light, [p for p, _ in kept], [shift for _, shift in kept])
+        return self.some([k for k, p in enumerate(self.lit) if id(p) not in left])
+
+    def some(self, which: Iterable[int]) -> Stack:
+        """Some of the pictures, in this order."""
+        which = list(which)
+        return replace(self, lit=[self.lit[k] for k in which], shifts=[self.shifts[k] for k in which])
 
     def strips(self, pose: Lies, grid: Grid, part: Part | None = None) -> tuple[list[np.ndarray], list[np.ndarray]]:
         """Every picture's strip, evened out, and where it is known."""
@@ -52,7 +58,7 @@ class Stack:
 
     def each_strip(self, pose: Lies, grid: Grid, part: Part | None = None) -> Iterator[tuple[np.ndarray, np.ndarray]]:
         """The same one after another: all of a large grid take much room."""
-        sampler = make_sampler(grid, pose, part)
+        sampler = make_sampler(grid, pose, part or self.uncovered)
         corners_px = sampler.corners_px()
         for lit, shift in zip(self.lit, self.shifts, strict=True):
             yield read_strip(sampler, *self.cut(lit, shift, corners_px))
@@ -63,7 +69,7 @@ class Stack:
         return int(np.argmin([shift.residual for shift in self.shifts]))
 
     def smaller(self, by: int) -> Stack:
-        """The same of pictures so many times smaller."""
+        """The same of pictures so many times smaller, of what no cover hides not told."""
         if by == 1:
             return self
         return Stack(
@@ -100,6 +106,7 @@ def strips_by_pose(
 ) -> Callable[[Lies], tuple[np.ndarray, np.ndarray]]:
     """A function from a pose near the given one to all pictures' strips and where each is known, both (n, n_radii,
     n_angles)."""
+    part = part or stack.uncovered
     corners_px = make_sampler(grid, start, part).corners_px()
     middle = corners_px.mean(axis=0)
     cuts = [

@@ -132,6 +132,6 @@ def _by_the_place(view: View, ambient: np.ndarray) -> float | None:
     shift = register(view.reference, picture, rows)
     if shift is None:
         return None
-    strip, known = read_strip(make_sampler(view.rotor.grid, view.pose, view.part), picture, shift, rows)
+    strip, known = read_strip(make_sampler(view.rotor.grid, view.pose, view.shown), picture, shift, rows)
     turn = read_turn(view.rotor, telling_cells(view.rotor), strip, known)
     return turn.deg if turn is not None and fits(turn) else None

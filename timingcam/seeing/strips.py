@@ -64,17 +64,25 @@ class Lies(Protocol):
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Part:
-    """Where only a part of the rotor shows: its place, shape (h, w) of bool, and the mean picture, in the reference."""
+    """Where only a part of the rotor shows: its place, shape (h, w) of bool, and the mean picture, in the reference.
+
+    No mean is needed where so much shows that each cell is held against what lies about it.
+    """
 
     shows: np.ndarray
-    mean: np.ndarray
+    mean: np.ndarray | None = None
+
+    def shows_at(self, at_px: np.ndarray) -> np.ndarray:
+        """Which places show it, shape (n,) of bool for (n, 2); beside the picture, as at its edge."""
+        x, y = np.clip(np.round(at_px).astype(int), 0, np.array(self.shows.shape[::-1]) - 1).T
+        return np.asarray(self.shows[y, x])
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Sampler:
     """Where a grid's cells lie in the reference picture, worked out once: `xy_px` shape (n_radii, n_angles, 2).
 
-    Where only a part of the rotor shows, `shows` says which cells, and `usual` their mean light; else both are None.
+    Where only a part of the rotor shows, `shows` says which cells, and `usual` their mean light, if that is needed.
     """
 
     grid: Grid
@@ -108,17 +116,18 @@ def make_sampler(grid: Grid, pose: Lies, part: Part | None = None) -> Sampler:
     if part is None:
         return Sampler(grid, pose, xy_px)
     shows = _read(part.shows.astype(np.float32), xy_px, cv2.BORDER_CONSTANT) > 0.99
-    return Sampler(grid, pose, xy_px, shows, _read(part.mean, xy_px))
+    return Sampler(grid, pose, xy_px, shows, None if part.mean is None else _read(part.mean, xy_px))
 
 
 def read_strip(
     sampler: Sampler, picture: np.ndarray, shift: Shift, rows: tuple[int, int]
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Read a picture's strip and even it out: `unwrap`, then `even_out` or, of a part of the rotor, `against_usual`."""
+    """Read a picture's strip and even it out: `unwrap`, then `even_out` or, of a small part of it, `against_usual`."""
     strip, known = unwrap(sampler, picture, shift, rows)
-    if sampler.shows is None or sampler.usual is None:
+    if sampler.shows is not None:
+        known &= sampler.shows
+    if sampler.usual is None:
         return even_out(strip, known, sampler.grid)
-    known &= sampler.shows
     return against_usual(strip, known, sampler.usual), known
 
 

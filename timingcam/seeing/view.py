@@ -70,11 +70,17 @@ class View:
     warnings: tuple[str, ...]
     other: OtherView | None  # the second pose that the rim allows, where it is another
     part: Part | None = None  # where only a part of the rotor shows
+    uncovered: Part | None = None  # of a rotor that is seen as a whole otherwise, what a cover does not hide
 
     @property
     def hole_radii(self) -> float | None:
         """How broad the hole is through which a face is seen, rotor radii; None where it is seen otherwise."""
         return None if self.part is None or isinstance(self.pose, Drum) else breadth_of(self.part, self.pose)
+
+    @property
+    def shown(self) -> Part | None:
+        """What shows of the rotor, where it is not all of it."""
+        return self.part or self.uncovered
 
     @property
     def face(self) -> Pose:
@@ -176,7 +182,7 @@ def assembled(
     reference = reference.as_usual([shift.residual for k, shift in enumerate(stack.shifts) if k != first])
     return View(
         pose, covariance, reference, stack.lit[first].frame, float(degs[first]), rotor, wide, still_strip,
-        rotor_on_wide, degs, mean, (), other, part,
+        rotor_on_wide, degs, mean, (), other, part, stack.uncovered,
     )  # fmt: skip
 
 

@@ -53,17 +53,18 @@ def ways_to_lay(maps: Maps, lines: list[Line], places: list[Place], hints: Hints
 
     Where there is none: short marks on rough metal are fainter, and yet no texture if they are the plainest lines that
     there are, as many as the file's, and all of them where they should be; or if all of them are there, and half of
-    them clear. Dots have no length to be clear by, but are plain in each of their rows, as letters are: all of them
-    must be there, and one like the other. A letter that stands below its dot makes one line with it, so dots of bright
-    paint are looked for at the radii of each other, too. Others are not: letters beside lines that are too faint stand
-    as the lines do, but aside.
+    them clear; or if a cover hides some, and all others are there and alike. Dots have no length to be clear by, but
+    are plain in each of their rows, as letters are: all of them must be there, and one like the other. A letter that
+    stands below its dot makes one line with it, so dots of bright paint are looked for at the radii of each other, too.
+    Others are not: letters beside lines that are too faint stand as the lines do, but aside.
     """
     lines = [line for line in lines if maps.shows_about(line)]
     clear = [line for line in lines if line.score > least_clear(maps.rotor, CLEAR_MARK_A_RADIUS)]
     if ways := zeros_of(maps, clear, places, hints):
         return ways
-    if ways := _of_the_plainest(maps, lines, places, hints) or _with_fainter(maps, lines, places, hints):
-        return ways
+    for fainter in (_of_the_plainest, _with_fainter, _of_like_ones):
+        if ways := fainter(maps, lines, places, hints):
+            return ways
     short = [line for line in lines if is_plain_throughout(maps, line)]
     if ways := _of_one_kind(maps, short, places, hints):
         return ways
@@ -95,6 +96,25 @@ def _with_fainter(maps: Maps, lines: list[Line], places: list[Place], hints: Hin
     fewest = max(FEWEST_PLAINEST, len(places) / 2)
     ways = zeros_of(maps, [line for line in lines if line.score > least], places, hints)
     return [way for way in ways if all(way[2]) and sum(line.score > clear for line in way[2] if line) >= fewest]
+
+
+def _of_like_ones(maps: Maps, lines: list[Line], places: list[Place], hints: Hints) -> list[Way]:
+    """Ways to lay the marks, of which a cover hides some, on lines that are no texture, each like the first: all that
+    show, and enough of them."""
+    if not maps.whole:
+        return []
+    least = least_clear(maps.rotor, CLEAR_A_RADIUS)
+    ways = zeros_of(maps, [line for line in lines if line.score > least], places, hints)
+    return [way for way in ways if _are_like_ones(maps, way, places)]
+
+
+def _are_like_ones(maps: Maps, way: Way, places: list[Place]) -> bool:
+    zero, _, lines = way
+    found = [line for line in lines if line is not None]
+    shown = [maps.shows(zero + place.deg) for place in places]
+    missing = any(line is None and there for line, there in zip(lines, shown, strict=True))
+    alike = all(are_alike(found[0], line, maps.rim) for line in found[1:])
+    return len(found) >= FEWEST_PLAINEST and alike and not missing and not all(shown)
 
 
 def _of_one_kind(maps: Maps, lines: list[Line], places: list[Place], hints: Hints) -> list[Way]:

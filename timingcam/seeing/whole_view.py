@@ -28,13 +28,14 @@ from timingcam.seeing.place import by_the_place, leading
 from timingcam.seeing.pose import CLEARLY_LESS, FOCAL_SHARE, ZOOMS, Pose, ellipse_points, poses_of_ellipse
 from timingcam.seeing.rigid import MIN_SPREAD_DEG, N_RIGID, Evidence, refine_pose, unexplained
 from timingcam.seeing.rim import CENTRE_SD, INNER, pose_of, rim_of, turns_of
-from timingcam.seeing.rings import Ring, find_rings
+from timingcam.seeing.rings import Ring, find_rings, whole_enough
 from timingcam.seeing.rotor_map import build_map
 from timingcam.seeing.shift import moved_by
 from timingcam.seeing.side_by_side import side_by_side
 from timingcam.seeing.stack import Stack, strips_by_pose
-from timingcam.seeing.strips import make_grid
+from timingcam.seeing.strips import Part, make_grid
 from timingcam.seeing.turning_pose import flattening_between, guesses
+from timingcam.seeing.uncovered import uncovered_part
 from timingcam.seeing.view import DO_VIEW, OtherView, View, assembled
 
 ENOUGH_RINGS, OTHER_SHAPE = 3, 0.004  # our choice, the latter of the rim's size: twice the usual error of a rim's axes
@@ -48,6 +49,9 @@ WHOLLY = 255  # of 255: between pixels of which all are known
 # times as many.
 ENOUGH_SHOWN, HALF_A_SLICE, MORE_SLICES = 0.15, 0.5, 3.0
 OTHER_POSE_DEG = 3.0  # our choice: poses closer than this are one
+# Our choice: a pose that refining moves by less, the latter of the radius, reads the same turns to some hundredths of a
+# degree.
+POSE_ROUNDS, SETTLED_DEG, SETTLED_ASIDE = 3, 1.0, 0.006
 LENS_ROUNDS, LENS_TELLS_RAD = 3, np.radians(5.0)  # our choice: leaning by less, a rotor does not tell the lens
 
 
@@ -81,17 +85,18 @@ def find_view(light: FlashLight, lit: list[LitPicture], centre_px: np.ndarray | 
     if centre_px is not None:
         centre_px = _into_reference(stack, centre_px)
     try:
-        ring, rings = _rim_in((mean, known), stack, centre_px)
+        ring, rings, uncovered = _rim_in((mean, known), stack, centre_px)
     except CannotMeasure as fault:
         by_place = None if place is None else _as_the_place_shows(light, place, stack)
         if by_place is None:
             raise
         try:
-            ring, rings = _rim_in(by_place, stack, centre_px)
+            ring, rings, uncovered = _rim_in(by_place, stack, centre_px)
         except CannotMeasure:
             raise fault from None
     give_back()
     stack, mean, known = lay(light, lit, pose_of(ring, mean.shape), before=place or stack)
+    stack = replace(stack, uncovered=uncovered)
     # Both ways of leaning ask for the same ones.
     starts = cache(partial(_starts, ring, rings, mean.shape))
     (pose, covariance), *second = _rigid(stack, starts, _circles(ring, rings))
@@ -142,13 +147,15 @@ def _into_reference(stack: Stack, xy_px: np.ndarray) -> np.ndarray:
 
 def _rim_in(
     picture: tuple[np.ndarray, np.ndarray], stack: Stack, centre_px: np.ndarray | None
-) -> tuple[Ring, list[Ring]]:
-    """The rim and the rings of its family, in a picture and where that is known."""
+) -> tuple[Ring, list[Ring], Part | None]:
+    """The rim, the rings of its family, and what no cover hides, in a picture and where that is known."""
     mean, known = picture
     rings = _rings(mean, known, centre_px)
     refuse_over_exposed(stack.lit, stack.light.table, rings[0])
     others = _elsewhere(rings, mean, known) if centre_px is None else iter(())
-    return rim_of(stack, chain([rings], others), mean.shape)
+    rim, family = rim_of(stack, chain([rings], others), mean.shape)
+    uncovered = uncovered_part(stack, rim, mean.shape)
+    return whole_enough(rim, mean.shape, uncovered), family, uncovered
 
 
 def _rings(mean: np.ndarray, known: np.ndarray, centre_px: np.ndarray | None) -> list[Ring]:
@@ -266,12 +273,25 @@ def _rigid(
     while hopeful:
         start, evidence = hopeful.pop(0)
         pose, covariance, cost = refine_pose(start.pose, evidence)
+        for _ in range(POSE_ROUNDS):
+            if not len(evidence.turns_deg) or _are_near(start.pose, pose):
+                break
+            # Turns were read in the pose before, and hold to it: once more, in the new one.
+            start = replace(start, pose=pose)
+            evidence = _evidence(stack, start, circles_px)
+            pose, covariance, cost = refine_pose(pose, evidence)
         turning = len(evidence.turns_deg) > 0
         # A pose in which nothing that turns was recognised comes last, and by its rim.
         rank = (0, unexplained(pose, evidence)) if turning else (1, cost)
         fitted.append((rank, pose, covariance))
     fitted.sort(key=lambda fit: fit[0])
     return [(pose, covariance) for _, pose, covariance in fitted]
+
+
+def _are_near(one: Pose, other: Pose) -> bool:
+    """Whether turns that were read in one pose are as good as read in the other."""
+    aside = float(np.hypot(*(one.centre_px - other.centre_px))) / other.radius_px
+    return _apart_deg(one, other) < SETTLED_DEG and aside < SETTLED_ASIDE
 
 
 def _evidence(stack: Stack, start: _Start, circles_px: tuple[np.ndarray, ...]) -> Evidence:
@@ -292,5 +312,6 @@ def _evidence(stack: Stack, start: _Start, circles_px: tuple[np.ndarray, ...]) -
     spaced = np.linspace(0, max(len(order) - 1, 0), min(most, len(order))).round().astype(int)
     chosen = order[np.unique(spaced)]
     some = [usable[i] for i in chosen]
-    part = Stack(stack.light, [stack.lit[i] for i in some], [stack.shifts[i] for i in some])
-    return Evidence(strips_by_pose(part, start.pose, grid), grid, degs[chosen], start.rim_px, circles_px)
+    # What a cover hides was not seen.
+    rim_px = start.rim_px if stack.uncovered is None else start.rim_px[stack.uncovered.shows_at(start.rim_px)]
+    return Evidence(strips_by_pose(stack.some(some), start.pose, grid), grid, degs[chosen], rim_px, circles_px)
