@@ -101,15 +101,17 @@ def _nearest(frame: np.ndarray, others: np.ndarray) -> np.ndarray:
 
 
 def pairs_across(bands: Bands) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """All pairs of a band cut by the foot of its frame and one cut by the head of the next, and the rows between the
-    beginning of the one and the end of the other."""
+    """All pairs of a band cut by the foot of its frame and one cut by the head of the next that may be one flash, and
+    the rows between the beginning of the one and the end of the other: no exposure is longer than a frame's period."""
     cut_foot = np.flatnonzero(np.isfinite(bands.start_row) & np.isnan(bands.end_row))
     cut_head = np.flatnonzero(np.isnan(bands.start_row) & np.isfinite(bands.end_row))
     first = np.searchsorted(bands.frame[cut_head], bands.frame[cut_foot] + 1, side="left")
     last = np.searchsorted(bands.frame[cut_head], bands.frame[cut_foot] + 1, side="right")
     foot = np.repeat(cut_foot, last - first)
     head = np.concatenate([cut_head[a:b] for a, b in zip(first, last, strict=True)] or [cut_head[:0]])
-    return foot, head, bands.start_row[foot] - bands.end_row[head]
+    rows = bands.start_row[foot] - bands.end_row[head]
+    possible = rows > -ALIKE_ROWS * bands.n_rows
+    return foot[possible], head[possible], rows[possible]
 
 
 def missing_across(bands: Bands, time_s: np.ndarray, line_time_s: float, exposure_s: float) -> float:

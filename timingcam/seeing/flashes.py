@@ -222,8 +222,6 @@ def _straddling(bands: Bands) -> tuple[np.ndarray, np.ndarray]:
     beginning and end are about the same in number.
     """
     foot, head, rows = pairs_across(bands)
-    possible = rows > -ALIKE_ROWS * bands.n_rows  # no exposure is longer than the frame's period
-    foot, head, rows = foot[possible], head[possible], rows[possible]
     if not len(rows):
         return foot, head
     within, ordered = ALIKE_ROWS * bands.n_rows + bands.ramp_rows, np.sort(rows)
