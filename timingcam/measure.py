@@ -49,7 +49,7 @@ from timingcam.seeing.clock import frame_clock
 from timingcam.seeing.flashes import Flashes, find_flashes
 from timingcam.seeing.hints import Pointed, hints_on_maps, refuse_unknown_marks
 from timingcam.seeing.in_colour import find_in_colour
-from timingcam.seeing.marks import Maps, Marks, maps_of, sense_of, spacing_misfit
+from timingcam.seeing.marks import Maps, Marks, maps_of, sense_of, sharper_of, spacing_misfit
 from timingcam.seeing.memory import few_heaps, give_back
 from timingcam.seeing.naming import NotThere, find_marks, how_clear
 from timingcam.seeing.readout import FlashTurns, read_flashes
@@ -213,7 +213,7 @@ def watch(clip: str | Path, engine: Engine, cylinder: str, options: Options, pro
         find = partial(find_marks, engine=engine, cylinder=cylinder, btdc=btdc, hints=hints)
         judge = partial(how_clear, engine=engine, cylinder=cylinder, btdc=btdc)
         in_colour = partial(find_in_colour, (info, flashes, view, turns), maps, find, judge)
-        return turns, *_by_light_or_colour(maps, find, in_colour)
+        return turns, *_by_light_or_colour((maps, *sharper_of(view, maps)), find, in_colour)
 
     try:
         more = with_more_slices(info, flashes, light, lit)
@@ -228,16 +228,19 @@ def watch(clip: str | Path, engine: Engine, cylinder: str, options: Options, pro
 
 
 def _by_light_or_colour(
-    maps: Maps, find: Callable[[Maps], Marks], in_colour: Callable[[], tuple[Maps, Marks]]
+    light: tuple[Maps, ...], find: Callable[[Maps], Marks], in_colour: Callable[[], tuple[Maps, Marks]]
 ) -> tuple[Maps, Marks]:
-    """Marks and index, and the maps on which they were found; in colour only where light shows none."""
-    try:
-        return maps, find(maps)
-    except NotThere as fault:
+    """Marks and index, and the first maps on which they were found; in colour only where no map of light shows them."""
+    faults: list[NotThere] = []
+    for maps in light:
         try:
-            return in_colour()
-        except NotThere:
-            raise fault from None
+            return maps, find(maps)
+        except NotThere as fault:
+            faults.append(fault)
+    try:
+        return in_colour()
+    except NotThere:
+        raise faults[0] from None
 
 
 def _in_the_better_pose(view: View, look: Callable[[View], Looked]) -> tuple[View, Looked]:

@@ -231,6 +231,11 @@ def maps_of(view: View, sense: int, turns_deg: np.ndarray | None = None) -> Maps
     )  # fmt: skip
 
 
+def sharper_of(view: View, maps: Maps) -> tuple[Maps, ...]:
+    """The same maps with the rotor as the least smeared flashes show it, where others smear it much; else none."""
+    return () if view.sharper_on_wide is None else (replace(maps, rotor=view.sharper_on_wide),)
+
+
 def mark_places(engine: Engine, btdc: dict[str, float], sense: int) -> list[Place]:
     """Where on the rotor the file's marks stand; marks of several cylinders may share a place."""
     places: list[Place] = []

@@ -39,8 +39,9 @@ ROWS_AT_ONCE = 32  # our choice: of a fine grid; all of them take ten times the 
 LEAST_ALIKE = 6  # flashes
 EACH_ROW_SHOWN = 14  # our choice: times; more pictures add time and no clearness
 ONE_POSE_PX = 1.5  # our choice: a map is not blurred by less
-# Our choice: turning less than this, but for one flash in twenty at either end, tells nothing apart.
-LEAST_SPREAD_DEG = 0.5
+# Our choice: turning less than this, but for one flash in twenty at either end, tells nothing apart; a steady engine's
+# sparks scatter by up to half of it.
+LEAST_SPREAD_DEG = 1.0
 TELLS_NOTHING = 1e-4  # our choice: of what tells much
 LEAST_GAIN = 3.0  # our choice: rows' votes in all
 # Our choice, of 160 rows: with less, what was read may be half of the case, and another ring may see the rotor better.
@@ -48,6 +49,7 @@ LEAST_GAIN = 3.0  # our choice: rows' votes in all
 PLAINLY = 20.0
 HALF_A_ROW, TELLS_LITTLE = 0.5, 0.02  # of a row's vote where it surely turns; our choice: of all votes
 LEAST_CHANGE = 10.0  # our choice: of 160 rows, split in the middle, a change of their votes by a quarter
+WIDEST_GAP, NO_GAP = 1.08, 0.5  # our choice: between rim and bore, sizes; of a bore's length, where none is seen
 RIM_WITHIN = 1.06  # our choice: the edge of what turns is found to a few percent
 RIM_BEYOND = 1.04  # our choice: a chamfer
 EDGE_SD = 0.03  # our choice: of the edge of what turns, a row or two and a chamfer
@@ -146,7 +148,20 @@ def _which(before: Stack, rings: list[Ring], shape: tuple[int, ...]) -> tuple[in
         left -= 1
     if best[0] > 0:
         return best[1], True
-    return (near, True) if near is not None else (standing or 0, False)
+    if near is not None:
+        return near, True
+    return (0 if standing is None else _beside_a_gap(rings)), False
+
+
+def _beside_a_gap(rings: list[Ring]) -> int:
+    """Which ring is most like the rim of a rotor that does not turn: darker outside, and just beyond it a ring that is
+    brighter outside, the bore's."""
+
+    def likeness(ring: Ring) -> float:
+        beyond = [r.coverage for r in rings if r.sign > 0 and 1.0 < r.size_px / ring.size_px < WIDEST_GAP]
+        return (ring.sign < 0) * ring.coverage * max(beyond, default=NO_GAP) * float(np.sqrt(ring.size_px))
+
+    return max(range(len(rings)), key=lambda k: likeness(rings[k]))
 
 
 def larger_than_needed(ring: Ring) -> int:

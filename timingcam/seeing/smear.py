@@ -20,6 +20,7 @@ from timingcam.seeing.strips import Grid
 # Our choice: marks are seldom broader, and where a flash smears them by less they keep their shape.
 LEAST_DEG = 1.5
 MOST_DEG = 8.0  # our choice: marks are seldom nearer to one another; smeared over that, they run into one another
+LEAST_SHARE = 1 / 3  # our choice: at idle and somewhat above
 ALL_KNOWN = 0.98  # our choice: of what is smeared into a cell
 LEAST_CELLS = 0.3  # our choice: of a cell, an sd by which smearing changes nothing
 REACH_SDS = 3.0  # of a normal curve, beyond which less than a hundredth lies
@@ -34,6 +35,14 @@ def common_smear_deg(own_deg: np.ndarray) -> float:
     """The smear that all strips are to have: that of the most smeared, within bounds; 0 where none is smeared much."""
     most = float(np.max(own_deg, initial=0.0, where=np.isfinite(own_deg)))
     return 0.0 if most < LEAST_DEG else min(most, MOST_DEG)
+
+
+def least_smeared(own_deg: np.ndarray) -> np.ndarray:
+    """Which strips show marks that lie close to one another, shape (n,) of bool: where some are smeared much, those
+    that are not, a third of all at least; all of them else."""
+    if not common_smear_deg(own_deg):
+        return np.ones(len(own_deg), bool)
+    return np.asarray(own_deg <= max(LEAST_DEG, float(np.nanquantile(own_deg, LEAST_SHARE))))
 
 
 def smeared_to(

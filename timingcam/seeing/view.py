@@ -23,7 +23,7 @@ from timingcam.seeing.reference import Reference, make_reference
 from timingcam.seeing.rim import CENTRE_SD, INNER, turns_of
 from timingcam.seeing.rotor_map import build_map
 from timingcam.seeing.shift import no_shift
-from timingcam.seeing.smear import common_smear_deg, smeared_to
+from timingcam.seeing.smear import common_smear_deg, least_smeared, smeared_to
 from timingcam.seeing.stack import Stack
 from timingcam.seeing.strips import Grid, Part, make_grid, make_sampler, read_strip, recentred
 
@@ -70,6 +70,8 @@ class View:
     warnings: tuple[str, ...]
     other: OtherView | None  # the second pose that the rim allows, where it is another
     part: Part | None = None  # where only a part of the rotor shows
+    # The rotor's map again, of flashes that smear it least, where some smear it much.
+    sharper_on_wide: np.ndarray | None = None
     uncovered: Part | None = None  # of a rotor that is seen as a whole otherwise, what a cover does not hide
 
     @property
@@ -170,8 +172,9 @@ def assembled(
         to = _outer(seen.part, pose, known)
     wide = make_grid(pose.radius_px, from_, to, most_radii=160, **finest)
     strips_on_wide = stack.each_strip(pose, wide, part)
+    sharper = None
     if part is None:
-        still_strip, rotor_on_wide = _still_and_turning(strips_on_wide, turns, wide)
+        still_strip, rotor_on_wide, sharper = _still_and_turning(strips_on_wide, turns, wide, least_smeared(own_deg))
     else:
         still_strip = still_of(mean, known, pose, wide)
         own = _own(strips_on_wide, turns, wide)
@@ -182,7 +185,7 @@ def assembled(
     reference = reference.as_usual([shift.residual for k, shift in enumerate(stack.shifts) if k != first])
     return View(
         pose, covariance, reference, stack.lit[first].frame, float(degs[first]), rotor, wide, still_strip,
-        rotor_on_wide, degs, mean, (), other, part, stack.uncovered,
+        rotor_on_wide, degs, mean, (), other, part, sharper, stack.uncovered,
     )  # fmt: skip
 
 
@@ -231,15 +234,19 @@ def still_of(mean: np.ndarray, known: np.ndarray, pose: Pose | Drum, grid: Grid)
 
 
 def _still_and_turning(
-    strips: Iterable[tuple[np.ndarray, np.ndarray]], turns: list[Turn | None], grid: Grid
-) -> tuple[np.ndarray, np.ndarray]:
-    """The mean of all strips, and that of those whose turn is known, turned back."""
-    still, turning = Mean(), Mean()
-    for (strip, known), turn in zip(strips, turns, strict=True):
+    strips: Iterable[tuple[np.ndarray, np.ndarray]], turns: list[Turn | None], grid: Grid, sharp: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, np.ndarray | None]:
+    """The mean of all strips; that of those whose turn is known, turned back; and of the sharp ones among these, None
+    where all are."""
+    still, turning, sharper = Mean(), Mean(), Mean()
+    for (strip, known), turn, is_sharp in zip(strips, turns, sharp, strict=True):
         still.add(strip, known)
         if turn is not None:
-            turning.add(*turned_back(*recentred(strip, known, grid, turn.centre), turn.deg))
-    return still.mean(), turning.mean()
+            back = turned_back(*recentred(strip, known, grid, turn.centre), turn.deg)
+            turning.add(*back)
+            if is_sharp:
+                sharper.add(*back)
+    return still.mean(), turning.mean(), None if sharp.all() else sharper.mean()
 
 
 def _own(
