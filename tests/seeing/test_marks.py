@@ -714,6 +714,22 @@ def test_a_pointer_that_reaches_over_the_rim() -> None:
         named(elsewhere((0.86, 0.98)), engine())
 
 
+def test_where_the_index_is_covered_the_edge_of_what_covers_it_is_none() -> None:
+    """A rag that ends beside the marks: one edge, with no other side, from which the timing would be far off the
+    file's. Drawn as a line of that place and score, with two sides, it would be read."""
+    one = engine()
+    maps = drawn(one, 33.0, -75.0, ADVANCE)
+    step = (np.arange(GRID.n_angles) * GRID.step_deg + 60.0 + 180) % 360 - 180
+    beside = (GRID.radii > 1.06) & (GRID.radii < 1.13)
+    still = ground(GRID, seed=51)
+    still[beside] += np.where((step > 0) & (step < 9), 1 - step / 9, 0.0).astype(np.float32)
+    with pytest.raises(NotThere, match="no index"):
+        named(replace(maps, still=still), one)
+    line = ground(GRID, seed=51)
+    add_line(line, GRID, -60.0, (1.06, 1.2))
+    assert apart_deg(named(replace(maps, still=line), one).index.deg, -60.0) < CLOSE_DEG
+
+
 def test_marks_that_the_picture_cuts_off_are_not_missed() -> None:
     """Close to, a twin's other marks stand half a turn on, below the picture; not so if they should have shown."""
     own, theirs = (("N", "one", 0.0), ("P", "one", 8.0), ("Q", "one", 31.0)), [("U", 0.0), ("V", 8.0), ("W", 31.0)]

@@ -30,6 +30,8 @@ from timingcam.seeing.rotor_map import widest_arc_deg
 from timingcam.seeing.ways import FEWEST_PLAINEST, RIVAL_SHARE, Way, ways_to_lay
 
 CLEARLY_THEIRS = 1.5  # our choice: times as much like an index
+# Our choice: indices of clips of many kinds come to 50 and more; a rag's edge, where the index was covered, to 0.6.
+LEAST_LIKE_AN_INDEX = 8.0
 WIDEST_ARC_DEG = 75.0  # our choice: no advancer moves the spark by more than half of this
 
 
@@ -120,7 +122,11 @@ def _named(
     named: dict[str, list[Reading]] = {}
     for maps in places:
         still = index_candidates(maps, hints)
-        named = {c.name: readings_of(maps, zeros, still, engine, c.name) for c in engine.cylinder}
+        least = 0.0 if hints.index_deg is not None else LEAST_LIKE_AN_INDEX
+        named = {
+            c.name: [one for one in readings_of(maps, zeros, still, engine, c.name) if one.index_score > least]
+            for c in engine.cylinder
+        }
         if any(named.values()):
             return maps, named
     return places[0], named
