@@ -591,6 +591,21 @@ def test_the_other_cylinders_marks_are_not_taken_for_fewer_of_ones_own() -> None
     assert apart_deg(named(maps, twin, "two").zero_deg, 33.0) < CLOSE_DEG
 
 
+def test_letters_beside_marks_are_no_way_to_name_them() -> None:
+    """They stand as the marks do, one step on, so that a mark is among them; but they are plainly fainter."""
+    one = engine()
+    places, maps = mark_places(one, btdc_of_marks(one), 1), drawn(one, 33.0, -75.0, ADVANCE)
+
+    def ways(letters: float, last: float = 280.0) -> set[int]:
+        marks = [Line(deg, 0.9, 0.8, 0.98, -1, score) for deg, score in ((33.0, last), (41.0, 280.0), (64.0, 280.0))]
+        beside = [Line(deg, 1.4, 0.85, 0.92, -1, letters) for deg in (49.0, 72.0)]
+        return {round(zero) for zero, _, _ in zeros_of(maps, [*marks, *beside], places, Hints())}
+
+    assert ways(110.0) == {33}
+    assert ways(200.0) == {33, 41}
+    assert ways(110.0, last=150.0) == {33, 41}
+
+
 def test_the_ground_beside_plain_lines_is_no_way_to_name_them() -> None:
     """Broad, of the other sign and fainter, beside two of three lines, and spaced as the marks are by chance."""
     index = Line(-75.0, 1.4, 1.03, 1.2, 1, 100.0)

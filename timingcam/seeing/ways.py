@@ -179,13 +179,17 @@ def _is_ground(way: Way, of: Way) -> bool:
 
 
 def _outdone(way: Way, by: Way) -> bool:
-    """Whether a way is another one that is turned on by more than any advance, and less plain: most of its lines are
-    that one's, and the rest of them plainly less than that one's rest. So a twin's marks lie on the other cylinder's.
+    """Whether a way is another one that is turned on, and less plain: it shares lines with that one, and the rest of
+    its own are plainly less than that one's rest.
+
+    So a twin's marks lie on the other cylinder's, turned on by more than any advance; most of the lines are shared
+    then. And so letters beside marks may stand as the marks do, with a mark among them; all marks are there then.
     """
     shared = set(filter(None, way[2])) & set(filter(None, by[2]))
     own, theirs = ([line.score for line in one[2] if line and line not in shared] for one in (way, by))
     far = abs(float(wrap(way[0] - by[0]))) > STRAY_DEG
-    return far and 2 * len(shared) >= len(way[2]) and bool(theirs) and max(own, default=0.0) < 0.5 * min(theirs)
+    alike = 2 * len(shared) >= len(way[2]) if far else bool(shared) and all(by[2])
+    return alike and bool(theirs) and max(own, default=0.0) < 0.5 * min(theirs)
 
 
 def _nearest(lines: list[Line], deg: float) -> Line | None:
