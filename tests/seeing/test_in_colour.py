@@ -87,7 +87,7 @@ def looked(monkeypatch: pytest.MonkeyPatch, *index_deg: float) -> tuple[Maps, An
     told = {"engine": ENGINE, "cylinder": "one", "btdc": btdc_of_marks(ENGINE)}
     with pytest.raises(NotThere):
         find_marks(maps, hints=Hints(), **told)
-    seen: Any = (None, flashes, SimpleNamespace(pose=POSE), turns)
+    seen: Any = (None, flashes, SimpleNamespace(pose=POSE, uncovered=None), turns)
     return find_in_colour(seen, maps, lambda m: find_marks(m, hints=Hints(), **told), lambda m: how_clear(m, **told))
 
 

@@ -118,7 +118,7 @@ def mean_colours(what: tuple[ClipInfo, Flashes, View, FlashTurns], grid: Grid) -
     first = seen.flashes.first_pieces()
     for flash in some:
         pieces[int(seen.flashes.piece_frame[first[flash]])].append(int(flash))
-    sampler = make_sampler(grid, seen.view.pose)
+    sampler = make_sampler(grid, seen.view.pose, seen.view.uncovered)
     means = [(Mean(), Mean()) for _ in range(2)]
     for frame, codes in coloured(seen.info, pieces.keys()):
         light = np.maximum(codes[0].astype(np.float32) - BLACK, DARKEST)

@@ -124,8 +124,6 @@ def read_strip(
 ) -> tuple[np.ndarray, np.ndarray]:
     """Read a picture's strip and even it out: `unwrap`, then `even_out` or, of a small part of it, `against_usual`."""
     strip, known = unwrap(sampler, picture, shift, rows)
-    if sampler.shows is not None:
-        known &= sampler.shows
     if sampler.usual is None:
         return even_out(strip, known, sampler.grid)
     return against_usual(strip, known, sampler.usual), known
@@ -159,7 +157,7 @@ def unwrap_by(
     x, y = maps[..., 0], maps[..., 1]
     known = (y >= rows[0]) & (y <= rows[1]) & (x >= 0) & (x <= picture.shape[1] - 1)
     known &= sampler.xy_px[..., 0] > NOWHERE_PX / 2
-    return strip, known
+    return strip, known if sampler.shows is None else known & sampler.shows
 
 
 def even_out(strip: np.ndarray, known: np.ndarray, grid: Grid) -> tuple[np.ndarray, np.ndarray]:
