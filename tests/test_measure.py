@@ -7,16 +7,17 @@ import json
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pytest
 
 from timingcam.errors import CannotMeasure, CannotUse
-from timingcam.measure import Options, measure
+from timingcam.measure import Options, _by_light_or_colour, measure
 from timingcam.reckoning.assemble import Strobe
 from timingcam.reckoning.result import Measurement
 from timingcam.seeing.best_frame import BestFrame
+from timingcam.seeing.naming import NotThere
 from timingcam.showing.found import place
 from timingcam.staging.render import render_clip
 from timingcam.staging.scene import scene_from_text
@@ -153,6 +154,25 @@ def test_progress_is_told_from_beginning_to_end(told: list[tuple[str, float]]) -
         shares = [share for what, share in told if what == stage]
         assert shares == sorted(shares) and 0 <= shares[0] < 0.2
         assert shares[-1] == pytest.approx(1.0, abs=0.05)  # told every few frames of 240
+
+
+def test_marks_are_looked_for_by_light_before_by_colour() -> None:
+    """On the map of all flashes, then on that of the least smeared; the fault told is that of the first."""
+    found: Any = object()
+
+    def find(maps: Any) -> Any:
+        if maps != "sharper":
+            raise NotThere(found=f"none on {maps}", expected="marks", do="paint them")
+        return found
+
+    def in_colour() -> Any:
+        raise NotThere(found="none in colour", expected="marks", do="paint them")
+
+    every: Any = ("all", "sharper")
+    assert _by_light_or_colour(every, find, in_colour) == ("sharper", found)
+    assert _by_light_or_colour(every[:1], find, lambda: ("colour", found)) == ("colour", found)  # type: ignore[arg-type]
+    with pytest.raises(NotThere, match="none on all"):
+        _by_light_or_colour(every[:1], find, in_colour)
 
 
 def test_an_unknown_cylinder_is_refused_before_anything_is_looked_at(small_clip: SmallClip) -> None:

@@ -21,7 +21,7 @@ from timingcam.seeing.cells import OWN_AND_ANOTHER, telling_cells
 from timingcam.seeing.clock import FrameClock
 from timingcam.seeing.flashes import Flashes, find_flashes
 from timingcam.seeing.rotor_map import build_map
-from timingcam.seeing.smear import MOST_DEG, common_smear_deg, smear_deg_per_hz, smeared_to
+from timingcam.seeing.smear import MOST_DEG, common_smear_deg, least_smeared, smear_deg_per_hz, smeared_to
 from timingcam.seeing.strips import Grid
 
 GRID = Grid(np.linspace(0.6, 0.97, 24), 1024)
@@ -81,6 +81,15 @@ def test_nothing_comes_in_from_beside_what_is_known() -> None:
     sd_cells = np.sqrt((6.0**2 - 1.0) / 12) / GRID.step_deg
     lost = int((known & ~still_known)[0].sum())
     assert 2 * sd_cells < lost < 2 * 3.1 * sd_cells  # two sides, two to three sds each
+
+
+def test_the_least_smeared_show_marks_that_lie_close() -> None:
+    """All where none is smeared much; else a third at least, and all that keep the marks' shape."""
+    assert least_smeared(np.array([0.1, 0.9, 1.4])).all()
+    assert np.array_equal(
+        least_smeared(np.array([6.0, 2.0, 4.0, 8.0, 2.5, 5.0])), [False, True, False, False, True, False]
+    )
+    assert np.array_equal(least_smeared(np.array([0.4, 1.2, 1.4, 1.5, 3.0])), [True, True, True, True, False])
 
 
 def test_strips_that_are_smeared_as_much_already_stay() -> None:
