@@ -131,7 +131,7 @@ def _which(before: Stack, rings: list[Ring], shape: tuple[int, ...]) -> tuple[in
         if not left:
             break
         tried = list(side_by_side(lambda pose: seen_in(before, lit, pose), _poses_of(ring, shape)))
-        turning = [one for one in tried if _turns_within(one[2])]
+        turning = [one for one in tried if turns_within(one[2])]
         if turning:
             edges = _edges_in(turning, rings)
             best = max(best, _rim(edges, rings))
@@ -169,7 +169,7 @@ def larger_than_needed(ring: Ring) -> int:
     return max(1, int(ring.size_px // LARGE_ENOUGH_PX))
 
 
-def _turns_within(degs: np.ndarray) -> bool:
+def turns_within(degs: np.ndarray) -> bool:
     """Whether enough flashes look alike, at angles that differ."""
     read = degs[np.isfinite(degs)]
     return len(read) >= LEAST_ALIKE and float(np.ptp(np.percentile(read, [5, 95]))) >= LEAST_SPREAD_DEG

@@ -13,7 +13,7 @@ from __future__ import annotations
 import numpy as np
 
 from timingcam.seeing.pose import Pose
-from timingcam.seeing.rim import INNER, LEAST_ALIKE, larger_than_needed, pose_of, seen_in
+from timingcam.seeing.rim import INNER, larger_than_needed, pose_of, seen_in, turns_within
 from timingcam.seeing.rings import Ring, in_picture
 from timingcam.seeing.stack import Stack
 from timingcam.seeing.strips import Part, make_grid
@@ -58,9 +58,9 @@ def covered_sectors(stack: Stack, pose: Pose, degs: np.ndarray) -> np.ndarray:
     degs : ndarray, shape (n,)
         The rotor's turn in each picture; NaN where it was not read.
     """
-    good = np.flatnonzero(np.isfinite(degs))
-    if len(good) < LEAST_ALIKE:
+    if not turns_within(degs):
         return np.zeros(N_SECTORS, bool)
+    good = np.flatnonzero(np.isfinite(degs))
     grid = make_grid(pose.radius_px, INNER, WITHIN, N_ANGLES, N_RADII)
     strips, knowns = stack.some(good).strips(pose, grid)
     turning, standing = (part.sum(axis=0) for part in told(np.array(strips), np.array(knowns), degs[good]))
