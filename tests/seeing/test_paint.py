@@ -54,7 +54,7 @@ def clip(
 
     monkeypatch.setattr(in_colour, "coloured", frames)
     flashes, turns = flashes_turned(TURNS_DEG, SHAPE[0])
-    return None, flashes, SimpleNamespace(pose=POSE, wide=GRID), turns
+    return None, flashes, SimpleNamespace(pose=POSE, wide=GRID, uncovered=None), turns
 
 
 def told(own: str, others: str, some: int = 3) -> list[Painted]:

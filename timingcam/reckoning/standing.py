@@ -20,7 +20,7 @@ from timingcam.seeing.circle import wrap
 from timingcam.seeing.clip import ClipInfo
 from timingcam.seeing.flashes import Flashes
 from timingcam.seeing.light import FlashLight, LitPicture
-from timingcam.seeing.marks import maps_of, mark_places, sense_of
+from timingcam.seeing.marks import mark_places, sense_of
 from timingcam.seeing.naming import how_clear
 from timingcam.seeing.opening import DO_OPENING, NotAPart
 from timingcam.seeing.part_view import Told, find_part_view
@@ -90,12 +90,10 @@ def _whole_or_part(
     if _turns(whole):
         return whole
     try:
-        part = find_part_view(info, flashes, light, lit, surely)
+        return find_part_view(info, flashes, light, lit, surely)
     except CannotMeasure:
+        # At one speed the marks stand still.
         return whole
-    # At one speed the marks stand still, and all of the rotor may be in view: marks and index read the better of what
-    # is seen rightly.
-    return max((whole, part), key=lambda view: told.judge(maps_of(view, told.sense)))
 
 
 def _turns(view: View) -> bool:

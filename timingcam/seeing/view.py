@@ -172,11 +172,10 @@ def assembled(
         to = _outer(seen.part, pose, known)
     wide = make_grid(pose.radius_px, from_, to, most_radii=160, **finest)
     strips_on_wide = stack.each_strip(pose, wide, part)
-    sharper = None
     if part is None:
         still_strip, rotor_on_wide, sharper = _still_and_turning(strips_on_wide, turns, wide, least_smeared(own_deg))
     else:
-        still_strip = still_of(mean, known, pose, wide)
+        still_strip, sharper = still_of(mean, known, pose, wide), None
         own = _own(strips_on_wide, turns, wide)
         rotor_on_wide = rotor_apart([(s, k) for s, k, _ in own], np.array([deg for _, _, deg in own]))
     first = stack.reference
