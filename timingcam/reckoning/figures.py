@@ -29,6 +29,9 @@ MIN_EITHER_WAY = 10  # our choice: a mean of ten is known to a third of the scat
 Z95 = coverage_factor(math.inf)
 # An sd that a fit states for its own angles is itself known to about a tenth (our choice).
 MEASUREMENT_SD_REL = 0.1
+# Coding that carries faint detail over from the picture before draws readings together, and then their errors go
+# against the sparks: of 60 coded clips of many makes the correlations had a root mean square of 0.2, from -0.4 to 0.5.
+GOES_WITH_SPARKS_SD = 0.25
 # Common practice, no source: advancers start by 2000 rpm at the latest and are full by 4000.
 LOW_BELOW_RPM, FULL_ABOVE_RPM = 2000.0, 4000.0
 
@@ -226,7 +229,8 @@ def scatter_estimate(variance: float, own_var: float, random_var: float) -> Esti
     variance : float
         Of the sparks, degrees squared; may have come out below 0.
     own_var : float
-        Of the measurement itself, known to `MEASUREMENT_SD_REL` of its sd.
+        Of the measurement itself, known to `MEASUREMENT_SD_REL` of its sd; its errors may go somewhat with or against
+        the sparks' own deviations.
     random_var : float
         Variance of `variance` by the number of readings.
 
@@ -239,8 +243,9 @@ def scatter_estimate(variance: float, own_var: float, random_var: float) -> Esti
     below = total - freedom * total / chdtri(freedom, 0.025)
     above = freedom * total / chdtri(freedom, 0.975) - total
     own = Z95 * 2.0 * MEASUREMENT_SD_REL * own_var
-    low = math.sqrt(max(variance - math.hypot(below, own), 0.0))
-    high = math.sqrt(max(variance + math.hypot(above, own), 0.0))
+    drawn = Z95 * 2.0 * GOES_WITH_SPARKS_SD * math.sqrt(max(variance, 0.0) * own_var)
+    low = math.sqrt(max(variance - math.hypot(below, own, drawn), 0.0))
+    high = math.sqrt(max(variance + math.hypot(above, own, drawn), 0.0))
     value = math.sqrt(max(variance, 0.0))
     return _within(value, min(low, value), max(high, value))
 
