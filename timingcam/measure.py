@@ -46,13 +46,14 @@ from timingcam.seeing.bands import bands_of_clip
 from timingcam.seeing.best_frame import best_frame
 from timingcam.seeing.clip import ClipInfo, linear_light, open_clip
 from timingcam.seeing.clock import frame_clock
-from timingcam.seeing.flashes import Flashes, find_flashes
+from timingcam.seeing.flashes import find_flashes
 from timingcam.seeing.hints import Pointed, hints_on_maps, refuse_unknown_marks
 from timingcam.seeing.in_colour import find_in_colour
 from timingcam.seeing.marks import Maps, Marks, maps_of, sense_of, sharper_of, spacing_misfit
 from timingcam.seeing.memory import few_heaps, give_back
 from timingcam.seeing.naming import NotThere, find_marks, how_clear
 from timingcam.seeing.readout import FlashTurns, read_flashes
+from timingcam.seeing.reasons import with_reason
 from timingcam.seeing.second_look import told_by_others
 from timingcam.seeing.slices import in_slices, with_more_slices
 from timingcam.seeing.soundtrack import read_sound
@@ -62,7 +63,6 @@ from timingcam.seeing.survey import survey
 from timingcam.seeing.view import View
 from timingcam.seeing.whole_view import other_view
 
-UNKNOWN_LINE_TIME = 0.1  # our choice, of itself: what it adds to a flash's time is then some per cent of the speed
 POOR_SPACING = 2.0  # our choice: chi-square a mark beyond which the other pose is asked
 Progress = Callable[[str, float], None]
 Looked = tuple[FlashTurns, Maps, Marks]
@@ -220,7 +220,7 @@ def watch(clip: str | Path, engine: Engine, cylinder: str, options: Options, pro
         first = first_view((info, flashes, light, more), engine, cylinder, options.pointed.centre_stored(info))
         view, (turns, _, marks) = _in_the_better_pose(first, look)
     except CannotMeasure as refusal:
-        worded = _by_the_bands(refusal, flashes, bands.n_rows)
+        worded = with_reason(refusal, info, flashes, light, lit)
         worded.best_frame = best_frame(info, looked.kept, lit, first)
         raise worded from refusal
     best = best_frame(info, looked.kept, lit, view, marks)
@@ -264,24 +264,6 @@ def _refuse_unknown(engine: Engine, cylinder: str) -> None:
     names = [c.name for c in engine.cylinder]
     if cylinder not in names:
         raise CannotUse(found=f"cylinder {cylinder!r}", expected="one of " + ", ".join(names), do="name one of these")
-
-
-def _by_the_bands(refusal: CannotMeasure, flashes: Flashes, n_rows: int) -> CannotMeasure:
-    """The refusal, with what is most likely behind it where each flash lights few rows."""
-    if flashes.line_time_s is None or flashes.line_time_sd_s > UNKNOWN_LINE_TIME * flashes.line_time_s:
-        return CannotMeasure(
-            found=f"{refusal.found}; nor are flash times known well, as the clip does not tell the sensor's line time",
-            expected=refusal.expected, do=f"{refusal.do}; film with a shorter exposure and a brighter strobe",
-        )  # fmt: skip
-    if not in_slices(flashes, n_rows):
-        return refusal
-    rows = float(np.median(flashes.piece_last - flashes.piece_first + 1))
-    return CannotMeasure(
-        found=f"{refusal.found} (each flash lights {rows:.0f} of {n_rows} rows only)",
-        expected=refusal.expected,
-        do="film with less light from elsewhere, so that the camera exposes for longer and each flash lights more of "
-        f"the picture; {refusal.do}",
-    )
 
 
 def _stretch(info: ClipInfo, capture_fps: float | None) -> float:
