@@ -53,6 +53,11 @@ def are_alike(line: Line, other: Line, rim: float) -> bool:
     )
 
 
+def are_beside(line: Line, other: Line) -> bool:
+    """Whether two lines pass through some radius in common."""
+    return max(line.inner, other.inner) < min(line.outer, other.outer)
+
+
 def are_twins(line: Line, other: Line, rim: float) -> bool:
     """Whether another line looks as a line does, and stands beside it; `rim`: its radius, in rotor radii."""
     apart_deg = abs((other.deg - line.deg + 180.0) % 360.0 - 180.0)

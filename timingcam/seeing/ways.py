@@ -12,7 +12,7 @@ from __future__ import annotations
 import numpy as np
 
 from timingcam.seeing.circle import wrap
-from timingcam.seeing.lines import Line, are_alike, find_lines
+from timingcam.seeing.lines import Line, are_alike, are_beside, find_lines
 from timingcam.seeing.marks import Hints, Maps, Place
 from timingcam.seeing.rivals import but_flanks, but_ground, of_the_ground
 
@@ -75,12 +75,13 @@ def ways_to_lay(maps: Maps, lines: list[Line], places: list[Place], hints: Hints
 
 
 def _of_the_plainest(maps: Maps, lines: list[Line], places: list[Place], hints: Hints) -> list[Way]:
-    """Ways to lay the marks on as many lines as the file has, of a part of a rotor on as many as are no texture: all of
-    them, and no mark is missed."""
+    """Ways to lay the marks on as many lines as the file has, of a part of a rotor on as many as are no texture and
+    beside one another, as a bore further in is not: all of them, and no mark is missed."""
     least = least_clear(maps.rotor, CLEAR_A_RADIUS)
-    plainest = sorted(but_ground(lines), key=lambda line: -line.score)[: len(places)]
+    plainest = sorted(but_ground(lines), key=lambda line: -line.score)
     if not maps.whole:
-        plainest = [line for line in plainest if line.score >= least]
+        plainest = [line for line in plainest if line.score >= least and are_beside(plainest[0], line)]
+    plainest = plainest[: len(places)]
     if len(plainest) < FEWEST_PLAINEST or plainest[-1].score < least:
         return []
     # Of a part, ways that miss a mark that shows are none.
