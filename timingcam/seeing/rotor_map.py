@@ -26,6 +26,7 @@ from timingcam.seeing.strips import Grid
 MUCH_LEFT = 0.3  # our choice: of all that is seen; a clear rotor leaves a tenth, a tilted or smeared one a quarter
 LEAST_SEEN = 3  # our choice: strips that tell what is usual
 BEGINNINGS = 4  # our choice: of thin slices of a rotor, one in four may show no mark that slices beside it show
+FEW_MORE = 3  # our choice: what crosses the view for half of the clip is over all of so many in one clip of eight
 MOST_FIT = 0.9  # our choice: of the flashes; where fewer fit, what they are alike with may be half a turn off
 MOST_SLICES = 40  # our choice: where one speed makes no map
 THIN, SLIVER = 0.25, 0.5  # our choice: of the rotor, a slice of it; of a usual slice, one that says little
@@ -93,10 +94,10 @@ def _by_single_ones(
         other = settled(rebuilt(begins, *seen, ahead), seen, none)
         if (others := left_by(*other, seen)) < left:
             rotor, turns, left = *other, others
-    for first in firsts[1:]:
+    for first in (*firsts[1:], *_elsewhere(seen[1], firsts)):
         if left <= MUCH_LEFT:
             break
-        # The flash that shows most of the rotor need not show a mark.
+        # The flash that shows most of the rotor need not show a mark, or a hand was over it.
         begins = _begun_by(grid, seen, first, centre_sd)
         other = settled(begins, seen, none)
         if (others := left_by(*other, seen)) < left:
@@ -207,6 +208,15 @@ def _beginnings(knowns: list[np.ndarray]) -> list[int]:
         firsts.append(int(np.argmax(more)))
         shown |= knowns[firsts[-1]]
     return firsts
+
+
+def _elsewhere(knowns: list[np.ndarray], firsts: list[int]) -> list[int]:
+    """A few more strips that show much, evenly from among all others that do."""
+    shown = np.array([int(known.sum()) for known in knowns])
+    much = [k for k in np.flatnonzero(shown > SLIVER * shown.max()) if k not in firsts]
+    if len(much) <= FEW_MORE:
+        return much
+    return [much[k] for k in np.linspace(0, len(much) - 1, FEW_MORE + 2).round().astype(int)[1:-1]]
 
 
 def _apart(seen: Strips, rate_hz: np.ndarray) -> list[np.ndarray]:
