@@ -44,6 +44,9 @@ HERE_DEG, PLAIN_HERE, FEWEST_ABOUT = 9.0, 3.0, 12
 EVEN_ENOUGH = 0.8  # our choice, of a short index: a notch comes to 0.97 or more, what else is there to 0.66
 LEAST_CLAIM = 0.2  # our choice: of the best; what looks much less like an index is none
 CLEARLY_EVEN, MORE_EVEN = 0.7, 0.2  # our choice: sides that mirror each other; worth moving the line for
+# Our choice: of the root of light, less than what is about it: a sixth of that is left, and more of most metal and
+# paint, while in a shadow there is what other things throw back. And of the claim of what is black there.
+UNLIT, OF_ITS_SHADOW = -0.6, 0.5
 BROAD_DEG = 5.0  # our choice: what is broader is a lug or a coil rather than an index
 SAME_THING_DEG = 0.6
 POINTED_WITHIN_DEG = 3.0
@@ -125,8 +128,9 @@ def readings_of(
 ) -> list[Reading]:  # fmt: skip
     tdc = next(c.tdc_deg for c in engine.cylinder if c.name == cylinder)
     centred = [_about_its_middle(maps, line) for line in still]
-    still = [line for line, _ in centred]
-    claims = [_claim(line, maps) * max(LEAST_EVEN, even) for line, even in centred]
+    claimed = [(line, _claim(line, maps) * max(LEAST_EVEN, even), even) for line, even in centred]
+    claimed = [one for one in claimed if not any(_is_shadow_of(maps, one, other) for other in claimed)]
+    still, claims = [line for line, _, _ in claimed], [claim for _, claim, _ in claimed]
     result = []
     for zero, score, lines in zeros:
         for line, claim in zip(still, claims, strict=True):
@@ -161,6 +165,22 @@ def _about_its_middle(maps: Maps, line: Line) -> tuple[Line, float]:
     if even[best] < CLEARLY_EVEN or even[best] < even[reach] + MORE_EVEN:
         return line, float(even[reach])
     return replace(line, deg=float(tries[best] % 360.0)), float(even[best])
+
+
+def _is_shadow_of(maps: Maps, one: tuple[Line, float, float], other: tuple[Line, float, float]) -> bool:
+    """Whether a line is the shadow that another casts beside itself in the flash's light, each with its claim and how
+    even it is.
+
+    A pointer stands above the rotor, and the strobe aside of the camera: its shadow has its shape, stands out more than
+    bright metal on metal does, and is black, which few things are.
+    """
+    (dark, dark_claim, _), (line, claim, even) = one, other
+    if line.sign < 0 or not borders(dark, line) or even < CLEARLY_EVEN or claim < OF_ITS_SHADOW * dark_claim:
+        return False
+    radii, cells_a_deg = maps.grid.radii, maps.still.shape[1] / 360.0
+    off = np.linspace(-0.25, 0.25, 5) * dark.width_deg
+    within = _between(maps.still[(radii >= dark.inner) & (radii <= dark.outer)], (dark.deg + off) * cells_a_deg)
+    return bool(np.median(within) < UNLIT)
 
 
 def evenness_about(maps: Maps, deg: float, line: Line) -> float:
