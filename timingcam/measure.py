@@ -220,7 +220,7 @@ def watch(clip: str | Path, engine: Engine, cylinder: str, options: Options, pro
         first = first_view((info, flashes, light, more), engine, cylinder, options.pointed.centre_stored(info))
         view, (turns, _, marks) = _in_the_better_pose(first, look)
     except CannotMeasure as refusal:
-        worded = with_reason(refusal, info, flashes, light, lit)
+        worded = with_reason(refusal, flashes, bands.n_rows, light, lit)
         worded.best_frame = best_frame(info, looked.kept, lit, first)
         raise worded from refusal
     best = best_frame(info, looked.kept, lit, view, marks)

@@ -283,6 +283,33 @@ def test_a_pointer_held_by_a_screw_whose_slot_is_askew() -> None:
     assert apart_deg(named(maps, one).index.deg, -75.0) < CLOSE_DEG
 
 
+def with_a_pointer(maps: Maps, light: float, aside_deg: float, shade: float) -> Maps:
+    """Beside the rotor a pointer at -75 degrees, its tip 2 degrees wide and its body 5, and the same shape in another
+    light some degrees aside, of which the pointer hides what it lies over."""
+    away = (np.arange(GRID.n_angles) * GRID.step_deg + 75.0 + 180) % 360 - 180
+    still = ground(GRID, seed=51)
+    for row in np.flatnonzero((GRID.radii > 1.02) & (GRID.radii < 1.35)):
+        half = 1.0 if GRID.radii[row] < 1.2 else 2.4
+        still[row] = np.where(np.abs(away + aside_deg) < half, shade, still[row])
+        still[row] = np.where(np.abs(away) < half, light, still[row])
+    return replace(maps, still=still)
+
+
+@pytest.mark.parametrize("aside_deg", [1.0, 1.5, 2.0, 3.0, -1.5, -3.0])
+@pytest.mark.parametrize("light", [0.25, 0.4, 0.8])
+def test_the_shadow_beside_a_pointer_is_no_index(light: float, aside_deg: float) -> None:
+    """It is black and stands out more than the pointer; where both touch, neither has two sides that are alike."""
+    one = engine()
+    maps = with_a_pointer(drawn(one, 33.0, -75.0, ADVANCE), light, aside_deg, shade=-0.9)
+    assert apart_deg(named(maps, one).index.deg, -75.0) < CLOSE_DEG
+
+
+def test_what_is_not_black_beside_a_bright_line_may_be_the_index() -> None:
+    one = engine()
+    maps = with_a_pointer(drawn(one, 33.0, -75.0, ADVANCE), 0.2, 4.0, shade=-0.5)
+    assert apart_deg(named(maps, one).index.deg, -79.0) < 2 * CLOSE_DEG
+
+
 def test_faint_marks_count_where_they_are_the_plainest_lines() -> None:
     """Short marks on rough metal: each clearer than texture, together as many as the file's, and spaced as those."""
     one = engine()
@@ -380,15 +407,19 @@ def test_through_a_hole_the_plainest_lines_are_the_marks_of_one_cylinder() -> No
     places = mark_places(twin, btdc_of_marks(twin), maps.sense)
     texture, least = (least_clear(maps.rotor, a_radius) for a_radius in (CLEAR_A_RADIUS, CLEAR_MARK_A_RADIUS))
 
-    def ways(scores: tuple[float, float, float], beside: float = 0.0) -> list[float]:
+    def ways(scores: tuple[float, float, float], beside: float = 0.0, further_in: float = 0.0) -> list[float]:
         degs = (33.0, 41.0, 64.0, 52.0)
         lines = [Line(deg, 0.9, 0.8, 0.97, 1, score) for deg, score in zip(degs, (*scores, beside), strict=True)]
+        lines.append(Line(47.0, 2.0, 0.6, 0.7, -1, further_in))
         # Half a turn on they would be the other cylinder's.
         return [zero % 180.0 for zero, _, _ in ways_to_lay(maps, lines, places, Hints())]
 
     assert set(ways((3.0 * least, 1.6 * least, 0.8 * least), beside=0.9 * texture)) == {33.0}
     assert ways((3.0 * least, 1.6 * least, 0.8 * least), beside=1.1 * texture) == []
     assert ways((3.0 * least, 1.6 * least, 0.9 * texture)) == []
+    # A bore further in is no mark, however plain; but nothing is beside it where it is the plainest of all.
+    assert set(ways((3.0 * least, 1.6 * least, 0.8 * least), further_in=2.0 * least)) == {33.0}
+    assert ways((3.0 * least, 1.6 * least, 0.8 * least), further_in=4.0 * least) == []
 
 
 def test_dots_beside_letters() -> None:

@@ -45,8 +45,9 @@ EVEN_ENOUGH = 0.8  # our choice, of a short index: a notch comes to 0.97 or more
 LEAST_CLAIM = 0.2  # our choice: of the best; what looks much less like an index is none
 CLEARLY_EVEN, MORE_EVEN = 0.7, 0.2  # our choice: sides that mirror each other; worth moving the line for
 # Our choice: of the root of light, less than what is about it: a sixth of that is left, and more of most metal and
-# paint, while in a shadow there is what other things throw back. And of the claim of what is black there.
-UNLIT, OF_ITS_SHADOW = -0.6, 0.5
+# paint, while in a shadow there is what other things throw back; in so much of its breadth, as others reach into it.
+UNLIT, CORE_SHARE = -0.6, 0.25
+LIT_WIDTHS = 1.5  # our choice: of a pointer's width, to either side of where it was seen: beyond, it is no pointer
 BROAD_DEG = 5.0  # our choice: what is broader is a lug or a coil rather than an index
 SAME_THING_DEG = 0.6
 POINTED_WITHIN_DEG = 3.0
@@ -127,10 +128,9 @@ def readings_of(
     cylinder: str,
 ) -> list[Reading]:  # fmt: skip
     tdc = next(c.tdc_deg for c in engine.cylinder if c.name == cylinder)
-    centred = [_about_its_middle(maps, line) for line in still]
-    claimed = [(line, _claim(line, maps) * max(LEAST_EVEN, even), even) for line, even in centred]
-    claimed = [one for one in claimed if not any(_is_shadow_of(maps, one, other) for other in claimed)]
-    still, claims = [line for line, _, _ in claimed], [claim for _, claim, _ in claimed]
+    centred = _but_shadows(maps, [_about_its_middle(maps, line) for line in still])
+    still = [line for line, _ in centred]
+    claims = [_claim(line, maps) * max(LEAST_EVEN, even) for line, even in centred]
     result = []
     for zero, score, lines in zeros:
         for line, claim in zip(still, claims, strict=True):
@@ -167,20 +167,55 @@ def _about_its_middle(maps: Maps, line: Line) -> tuple[Line, float]:
     return replace(line, deg=float(tries[best] % 360.0)), float(even[best])
 
 
-def _is_shadow_of(maps: Maps, one: tuple[Line, float, float], other: tuple[Line, float, float]) -> bool:
-    """Whether a line is the shadow that another casts beside itself in the flash's light, each with its claim and how
-    even it is.
+def _but_shadows(maps: Maps, centred: list[tuple[Line, float]]) -> list[tuple[Line, float]]:
+    """Lines beside the rotor without the shadows that others cast beside themselves, and how even each is.
 
     A pointer stands above the rotor, and the strobe aside of the camera: its shadow has its shape, stands out more than
-    bright metal on metal does, and is black, which few things are.
+    bright metal on metal does, and is black, which few things are. A pointer that has one has two sides only by what
+    is brighter than about it.
     """
-    (dark, dark_claim, _), (line, claim, even) = one, other
-    if line.sign < 0 or not borders(dark, line) or even < CLEARLY_EVEN or claim < OF_ITS_SHADOW * dark_claim:
+    found, shadows = [], set()
+    for line, even in centred:
+        cast = {dark for dark, _ in centred if _may_be_shadow_of(maps, dark, line)}
+        middle_deg = _middle_of_the_bright(maps, line) if cast else None
+        if middle_deg is None:
+            found.append((line, line, even))
+        else:
+            found.append((line, replace(line, deg=middle_deg, shaded=True), max(even, CLEARLY_EVEN)))
+            shadows |= cast
+    return [(placed, even) for line, placed, even in found if line not in shadows]
+
+
+def _middle_of_the_bright(maps: Maps, line: Line) -> float | None:
+    """The middle of what is bright about a line, between the places where it falls to half; None where it goes on."""
+    tip, n = maps.tip_of(line), maps.still.shape[1]
+    rows = (maps.grid.radii >= tip.inner) & (maps.grid.radii <= tip.outer)
+    reach = round(LIT_WIDTHS * line.width_deg / 360.0 * n)
+    first = round(line.deg / 360.0 * n) - reach
+    light = np.maximum(maps.still[rows].take(first + np.arange(2 * reach + 1), axis=1, mode="wrap"), 0.0).mean(axis=0)
+    near = slice(reach // 2, 2 * reach + 1 - reach // 2)
+    top = reach // 2 + int(np.argmax(light[near]))
+    below = np.flatnonzero(light < 0.5 * light[top])
+    left, right = below[below < top], below[below > top]
+    if not len(left) or not len(right):
+        return None
+    ends = []
+    for out, step in ((left[-1], 1), (right[0], -1)):
+        part = (0.5 * light[top] - light[out]) / (light[out + step] - light[out])
+        ends.append(out + step * part)
+    return float((first + 0.5 * sum(ends)) / n * 360.0 % 360.0)
+
+
+def _may_be_shadow_of(maps: Maps, dark: Line, line: Line) -> bool:
+    """Whether a line is black, borders on a bright one, and is no broader than that."""
+    if line.sign < 0 or not borders(dark, line) or dark.width_deg > line.width_deg:
         return False
-    radii, cells_a_deg = maps.grid.radii, maps.still.shape[1] / 360.0
-    off = np.linspace(-0.25, 0.25, 5) * dark.width_deg
-    within = _between(maps.still[(radii >= dark.inner) & (radii <= dark.outer)], (dark.deg + off) * cells_a_deg)
-    return bool(np.median(within) < UNLIT)
+    if _claim(line, maps) < LEAST_CLAIM * _claim(dark, maps):
+        return False
+    radii, cells_a_deg, tip = maps.grid.radii, maps.still.shape[1] / 360.0, maps.tip_of(dark)
+    off = np.linspace(-0.5, 0.5, 9) * dark.width_deg
+    within = _between(maps.still[(radii >= tip.inner) & (radii <= tip.outer)], (dark.deg + off) * cells_a_deg)
+    return bool(np.quantile(within, CORE_SHARE) < UNLIT)
 
 
 def evenness_about(maps: Maps, deg: float, line: Line) -> float:

@@ -30,7 +30,7 @@ class Line:
 
     `sign` is 1 for bright on dark, -1 for dark on bright; `score` the sum of its cells' excess over noise, in which
     what is plain counts little more the plainer it is; `contrast` how far its light is from that of what lies beside
-    it, 0 where that was not looked at.
+    it, 0 where that was not looked at; `shaded` whether it casts a shadow beside itself.
     """
 
     deg: float
@@ -40,6 +40,7 @@ class Line:
     sign: int
     score: float
     contrast: float = 0.0
+    shaded: bool = False
 
 
 def are_alike(line: Line, other: Line, rim: float) -> bool:

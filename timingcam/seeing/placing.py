@@ -147,5 +147,7 @@ def _locate_index(maps: Maps, line: Line) -> Index:
     # The index's end nearest the marks is its inner one, where it stands outside of them; else its outer one.
     span = _end_nearest(line, 0.9 * maps.rim)
     outside = maps.is_beside()
-    deg, sd = centreline(maps.still[outside], maps.grid.some(outside), line, span)
+    # Beside its own shadow it has two sides by what is brighter than about it.
+    still = np.maximum(maps.still[outside], 0.0) if line.shaded else maps.still[outside]
+    deg, sd = centreline(still, maps.grid.some(outside), line, span)
     return Index(deg, sd, line.outer if maps.toward_shaft else line.inner, line.width_deg)

@@ -11,7 +11,6 @@ import cv2
 import numpy as np
 
 from timingcam.errors import CannotMeasure
-from timingcam.seeing.clip import ClipInfo
 from timingcam.seeing.flashes import Flashes
 from timingcam.seeing.light import FlashLight, LitPicture
 from timingcam.seeing.sharpness import REACH_PX, edge_width_px
@@ -27,15 +26,16 @@ MOST_PICTURES = 5
 
 
 def with_reason(
-    refusal: CannotMeasure, info: ClipInfo, flashes: Flashes, light: FlashLight, lit: list[LitPicture]
+    refusal: CannotMeasure, flashes: Flashes, n_rows: int, light: FlashLight, lit: list[LitPicture]
 ) -> CannotMeasure:
     """The refusal, with what is most likely behind it.
 
     Parameters
     ----------
     refusal : CannotMeasure
-    info : ClipInfo
     flashes : Flashes
+    n_rows : int
+        Of the picture.
     light : FlashLight
     lit : list of LitPicture
         Some of the flashes.
@@ -50,7 +50,7 @@ def with_reason(
             do="focus on the marks, by hand or by tapping them, hold the focus, and film from no nearer than the lens "
             f"can focus; {refusal.do}",
         )
-    return _by_the_bands(refusal, flashes, info.height)
+    return _by_the_bands(refusal, flashes, n_rows)
 
 
 def sharpest_rise_px(light: FlashLight, lit: list[LitPicture]) -> float:

@@ -213,7 +213,7 @@ def _beginnings(knowns: list[np.ndarray]) -> list[int]:
 def _elsewhere(knowns: list[np.ndarray], firsts: list[int]) -> list[int]:
     """A few more strips that show much, evenly from among all others that do."""
     shown = np.array([int(known.sum()) for known in knowns])
-    much = [k for k in np.flatnonzero(shown > SLIVER * shown.max()) if k not in firsts]
+    much = [int(k) for k in np.flatnonzero(shown > SLIVER * shown.max()) if k not in firsts]
     if len(much) <= FEW_MORE:
         return much
     return [much[k] for k in np.linspace(0, len(much) - 1, FEW_MORE + 2).round().astype(int)[1:-1]]
