@@ -171,3 +171,33 @@ def test_flashes_smeared_at_full_advance_are_not_drawn_to_one_another() -> None:
     found = np.array([np.nan if turn is None else turn.deg for turn in turns])[8:]
     # With the smear taken for what stands still it is 0.78.
     assert np.polyfit(jitter_deg, found, 1)[0] == pytest.approx(1.0, abs=0.15)
+
+
+def test_a_map_begun_by_a_hand_over_the_rotor_is_begun_again() -> None:
+    """A hand crosses the view for a third of the clip, and the flashes that light most show it: against each other
+    they look alike, and no other flash looks like them."""
+    rng = np.random.default_rng(4)
+    light = 0.15 * ground(GRID, seed=3)
+    for deg in (-100.0, -92.0, -68.0, 40.0, 170.0):
+        add_line(light, GRID, deg, (0.6, 0.97))
+    hand = ground(GRID, seed=5)
+    for deg in (-150.0, -120.0, -85.0, -60.0):
+        add_line(hand, GRID, deg, (0.5, 1.0), light=0.2, width_deg=8.0)
+    away = np.abs((np.degrees(GRID.angles_rad()) + 100.0 + 180.0) % 360.0 - 180.0)
+    turns_deg = rng.uniform(0.0, 24.0, 36)
+    strips, knowns = [], []
+    for k, deg in enumerate(turns_deg):
+        crossed = 12 <= k < 24
+        strip = turned(light, float(deg)) + 0.05 * rng.standard_normal(light.shape)
+        covers = turned(hand, 1.5 * (k - 12))
+        strip = np.where((away < 90.0)[None, :] & crossed, covers, strip)
+        known = np.broadcast_to(away < (180.1 if crossed else 150.0), light.shape)
+        strips.append((strip * known).astype(np.float32))
+        knowns.append(known.copy())
+    rotor = build_map(GRID, strips, knowns, CENTRE_SD)
+    turns = turns_of(rotor, strips, knowns)
+    free = np.array([not 12 <= k < 24 for k in range(len(turns))])
+    degs = np.array([np.nan if turn is None or not fits(turn) else turn.deg for turn in turns])
+    assert np.isfinite(degs[free]).mean() > 0.9
+    good = free & np.isfinite(degs)
+    assert apart_deg(degs[good], turns_deg[good]).max() < 0.36
