@@ -13,7 +13,7 @@ import numpy as np
 from timingcam.errors import CannotMeasure
 from timingcam.seeing.flashes import Flashes
 from timingcam.seeing.light import FlashLight, LitPicture
-from timingcam.seeing.sharpness import REACH_PX, edge_width_px
+from timingcam.seeing.sharpness import MOST_PICTURES, REACH_PX, edge_width_px, evenly_from
 from timingcam.seeing.slices import in_slices
 
 UNKNOWN_LINE_TIME = 0.1  # our choice, of itself: what it adds to a flash's time is then some per cent of the speed
@@ -22,7 +22,6 @@ GRAIN_PX = 2.0  # our choice: of such a picture; a sensor's noise is steeper tha
 # Our choice, of such a picture: of 25 clips in focus, or somewhat off, the sharpest edges rose over 3.5 to 7.3 pixels;
 # of one of which nobody could tell a mark, over 20.
 NOT_SHARP_PX = 12.0
-MOST_PICTURES = 5
 
 
 def with_reason(
@@ -57,8 +56,7 @@ def sharpest_rise_px(light: FlashLight, lit: list[LitPicture]) -> float:
     """Over how many pixels the sharpest edges rise anywhere in the lit rows, of pictures SHORT_SIDE_PX high or wide;
     NaN where too few rows are lit to tell."""
     rises = []
-    for k in np.unique(np.linspace(0, len(lit) - 1, min(len(lit), MOST_PICTURES)).round().astype(int)):
-        one = lit[k]
+    for one in evenly_from(lit, MOST_PICTURES):
         by = min(one.luma.shape) / SHORT_SIDE_PX
         rows = light.picture(one.luma, one.rows)[one.first : one.last + 1]
         size = round(rows.shape[1] / max(by, 1.0)), round(rows.shape[0] / max(by, 1.0))

@@ -53,17 +53,20 @@ def look_of(light: FlashLight, lit: list[LitPicture], turns: FlashTurns, pose: P
     """
     readable = [one for one in lit if np.isfinite(turns.turn_deg[one.flash])]
     widths, white = [], []
-    for one in _evenly(readable, MOST_PICTURES):
+    for one in evenly_from(readable, MOST_PICTURES):
         where = _annulus(one.luma.shape, pose, turns.shift[one.flash], one.rows)
         if where.sum() < LEAST_PX:
             continue
         widths.append(edge_width_px(light.picture(one.luma, one.rows), where))
         white.append(float(np.mean(one.luma[where] >= _white_code(info))))
     shake_px, roll_deg = _unsteadiness(turns.shift[np.isfinite(turns.turn_deg)], pose)
-    return Look(_median(widths), shake_px, roll_deg, _median(white), _ambient_share(light, _evenly(lit, MOST_PICTURES)))
+    return Look(
+        _median(widths), shake_px, roll_deg, _median(white), _ambient_share(light, evenly_from(lit, MOST_PICTURES))
+    )
 
 
-def _evenly(lit: list[LitPicture], most: int) -> list[LitPicture]:
+def evenly_from(lit: list[LitPicture], most: int) -> list[LitPicture]:
+    """So many of the pictures at most, evenly from all of them."""
     return [lit[i] for i in np.unique(np.linspace(0, len(lit) - 1, min(most, len(lit))).round().astype(int))]
 
 
