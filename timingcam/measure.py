@@ -8,7 +8,7 @@ Not here: how any of it is done.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
 
@@ -34,6 +34,7 @@ from timingcam.reckoning.curve import OFF_THE_CURVE, fit_curve
 from timingcam.reckoning.doubts import doubts_and_budget
 from timingcam.reckoning.hearing import note_of
 from timingcam.reckoning.identity import identity_of
+from timingcam.reckoning.index_rise import risen
 from timingcam.reckoning.missing import missing_by_sound, missing_flashes_s
 from timingcam.reckoning.portraits import pictures_of
 from timingcam.reckoning.result import Measurement
@@ -49,6 +50,7 @@ from timingcam.seeing.clock import frame_clock
 from timingcam.seeing.flashes import find_flashes
 from timingcam.seeing.hints import Pointed, hints_on_maps, refuse_unknown_marks
 from timingcam.seeing.in_colour import find_in_colour
+from timingcam.seeing.light import FlashLight
 from timingcam.seeing.marks import Maps, Marks, maps_of, sense_of, sharper_of, spacing_misfit
 from timingcam.seeing.memory import few_heaps, give_back
 from timingcam.seeing.naming import NotThere, find_marks, how_clear
@@ -57,9 +59,10 @@ from timingcam.seeing.reasons import with_reason
 from timingcam.seeing.second_look import told_by_others
 from timingcam.seeing.slices import in_slices, with_more_slices
 from timingcam.seeing.soundtrack import read_sound
-from timingcam.seeing.standstill import refuse_hardly_recognised, refuse_standstill
+from timingcam.seeing.standstill import refuse_no_engine
 from timingcam.seeing.stills import lit_pictures
 from timingcam.seeing.survey import survey
+from timingcam.seeing.swaying import swaying_of
 from timingcam.seeing.view import View
 from timingcam.seeing.whole_view import other_view
 
@@ -145,6 +148,9 @@ def _reckoned(seen: Seen, engine: Engine, cylinder: str, options: Options) -> Me
     give_back()  # the pictures of the flashes were looked at
     track = read_sound(seen.info, _stretch(seen.info, options.capture_fps))
     told = speed_of(angles, engine, windows_s, options.rpm, note_of(track, engine))
+    if seen.swaying is not None:
+        seen = replace(seen, height=risen(seen.swaying, angles, told.speed.rpm, engine))
+        angles = flash_angles(seen, engine, cylinder)
     readings = advance_readings(seen, angles, told.speed, options.strobe)
     refuse_impossible_speed(readings, engine, told.source)
     refuse_backwards(readings)
@@ -160,7 +166,7 @@ def _reckoned(seen: Seen, engine: Engine, cylinder: str, options: Options) -> Me
         engine=engine,
         cylinder=cylinder,
         cylinder_identity=identity,
-        camera=camera_facts(seen),
+        camera=camera_facts(seen, engine),
         strobe=strobe_facts(options.strobe, readings, apparent_lag(readings, curve)),
         rpm_source=told.source,
         readings=readings,
@@ -204,8 +210,7 @@ def watch(clip: str | Path, engine: Engine, cylinder: str, options: Options, pro
         by_itself = read()
         # A flash that shows much of the rotor is believed by itself: a spark far off its time is there to be told.
         turns = told_by_others(by_itself, flashes.rate_hz(), read) if in_slices(flashes, bands.n_rows) else by_itself
-        refuse_standstill(view, turns, flashes, light)
-        refuse_hardly_recognised(turns, flashes)
+        refuse_no_engine(view, turns, flashes, light)
         hints = hints_on_maps(view, turns, info, options.pointed)
         # Where there were strays, nor was the view free of them.
         maps = maps_of(view, sense_of(engine), None if turns is by_itself else turns.turn_deg)
@@ -224,7 +229,15 @@ def watch(clip: str | Path, engine: Engine, cylinder: str, options: Options, pro
         worded.best_frame = best_frame(info, looked.kept, lit, first)
         raise worded from refusal
     best = best_frame(info, looked.kept, lit, view, marks)
-    return Seen(info, clock, options.capture_fps or info.capture_fps, flashes, view, turns, marks, best)
+    seen = Seen(info, clock, options.capture_fps or info.capture_fps, flashes, view, turns, marks, best)
+    return seen if engine.rotor.index_above_mm is not None else _with_swaying(seen, light, progress)
+
+
+def _with_swaying(seen: Seen, light: FlashLight, progress: Progress | None) -> Seen:
+    """With what the hand's swaying shows of an index whose height nobody told."""
+    give_back()
+    told = _teller(seen.info, "seeing the hand sway", progress)
+    return replace(seen, swaying=swaying_of((seen.info, light), seen.flashes, seen.view, seen.turns, seen.marks, told))
 
 
 def _by_light_or_colour(

@@ -30,6 +30,7 @@ from timingcam.engine import read_engine
 from timingcam.errors import CannotMeasure
 from timingcam.reckoning.assemble import (
     NOT_LIT,
+    Height,
     Strobe,
     advance_readings,
     btdc_of_marks,
@@ -109,18 +110,38 @@ def test_without_a_mark_a_slice_is_told_by_what_else_it_shows(rows: float, count
 
 
 def test_height_of_the_index_when_the_file_does_not_say() -> None:
-    assert index_height(made_engine()) == (0.0, 0.2)
+    assert index_height(made_engine()) == Height(0.0, 0.2, "file")
     bare = made_engine().model_copy()
     rotor = bare.rotor.model_copy(update={"index_above_mm": None, "index_above_sd_mm": None})
-    assert index_height(bare.model_copy(update={"rotor": rotor})) == (INDEX_ABOVE_MM, INDEX_ABOVE_SD_MM)
+    assert index_height(bare.model_copy(update={"rotor": rotor})) == Height(INDEX_ABOVE_MM, INDEX_ABOVE_SD_MM, "usual")
     rotor = bare.rotor.model_copy(update={"index_above_sd_mm": None})
-    assert index_height(bare.model_copy(update={"rotor": rotor})) == (0.0, 0.5)
+    assert index_height(bare.model_copy(update={"rotor": rotor})) == Height(0.0, 0.5, "file")
 
 
 def test_parallax_grows_with_the_height() -> None:
     seen = made_seen(ADVANCE, lean_rad=(0.3, 0.0))
     one, two = (index_parallax_deg(seen, made_engine(), mm) for mm in (1.0, 2.0))
     assert two / one == pytest.approx(2.0, rel=0.05)  # an angle and its tangent
+
+
+@pytest.mark.parametrize(("aside_deg", "side"), [(0.0, 0), (90.0, 1), (180.0, 0), (-90.0, -1)])
+def test_where_the_lens_is_by_the_plane_of_shaft_and_index(aside_deg: float, side: int) -> None:
+    """Lines of sight by the pose's own projection: where a point a millimetre over the index's place is seen."""
+    away = np.radians(INDEX_DEG + aside_deg + 180.0)  # the axis leans away from where the lens stands
+    seen = made_seen(ADVANCE, lean_rad=(0.2 * np.cos(away), 0.2 * np.sin(away)))
+    index = camera_facts(seen, made_engine()).index
+    assert index is not None and (index.above_mm, index.above_sd_mm, index.source) == (0.0, 0.2, "file")
+    # The rotor's centre lies 3 px beside the lens's axis: at 600 px 0.3 degrees, and at its 200 mm 1 mm.
+    distance_mm = 600.0 / 150.0 * 50.0
+    assert index.lens_aside_mm == pytest.approx(side * distance_mm * np.sin(0.2), abs=1.5)
+    a, radius_mm = np.radians(INDEX_DEG), 1.03 * 50.0
+    place = 1.03 * np.array([np.cos(a), np.sin(a), 1.0 / 1.03])
+    up = seen.view.face.matrix_to_image(1.0 / 50.0) @ place
+    x, y = seen.view.face.to_plane(up[:2] / up[2])
+    back_deg = np.degrees(np.arctan2(y, x)) - INDEX_DEG
+    assert (back_deg + 180) % 360 - 180 == pytest.approx(
+        -np.degrees(np.tan(np.radians(index.sight_deg)) / radius_mm), abs=0.02
+    )
 
 
 @given(st.floats(0, 200), st.floats(0, 20), st.floats(500, 9000))
@@ -241,7 +262,7 @@ def test_a_little_retard_is_none() -> None:
 
 def test_facts() -> None:
     turned = made_seen(ADVANCE, orientation=Orientation(640, HEIGHT, 1))
-    facts = camera_facts(turned)
+    facts = camera_facts(turned, made_engine())
     # A quarter turn clockwise: 322, 238 of 640 x 480 goes to 479 - 238, 322.
     assert facts.rotor_centre_px == pytest.approx((241.0, 322.0))
     assert facts.line_time_s == LINE_S and facts.exposure_s == EXPOSURE_S and facts.rotor_radius_px == 150.0

@@ -15,7 +15,17 @@ from timingcam.engine import Engine
 from timingcam.errors import CannotMeasure
 from timingcam.reckoning.budget import DEG_PER_S_PER_RPM, INDEX_ABOVE_MM, INDEX_ABOVE_SD_MM, UNKNOWN_LAG_SD_S
 from timingcam.reckoning.piston import mark_btdc_deg
-from timingcam.reckoning.result import SMEARED, UNTOLD, CameraFacts, ClipFacts, Estimate, Readings, StrobeFacts
+from timingcam.reckoning.result import (
+    SMEARED,
+    UNTOLD,
+    CameraFacts,
+    ClipFacts,
+    Estimate,
+    HeightSource,
+    IndexSight,
+    Readings,
+    StrobeFacts,
+)
 from timingcam.reckoning.tacho import FlashAngles, Speed
 from timingcam.seeing.best_frame import BestFrame
 from timingcam.seeing.clip import ClipInfo, sha256_of
@@ -26,6 +36,7 @@ from timingcam.seeing.marks import Marks, advance_seen, sense_of
 from timingcam.seeing.readout import FlashTurns
 from timingcam.seeing.slices import in_slices
 from timingcam.seeing.smear import MOST_DEG
+from timingcam.seeing.swaying import Swaying
 from timingcam.seeing.view import View
 
 # Our choice: a falling order this clear over a fall this large is no retard at the top and no sticking advancer.
@@ -80,9 +91,19 @@ class Strobe:
         return UNKNOWN_LAG_SD_S if self.delay_s is None else max(GIVEN_DELAY_SHARE * self.delay_s, LEAST_DELAY_SD_S)
 
 
+@dataclass(frozen=True, slots=True)
+class Height:
+    """Height of the index over the marks and its standard uncertainty, mm, and who tells it."""
+
+    mm: float
+    sd_mm: float
+    source: HeightSource
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Seen:
-    """Everything that the clip showed; `best` its best frame, for a refusal that comes later."""
+    """Everything that the clip showed; `best` its best frame, for a refusal that comes later; `swaying` where the
+    engine file tells no height of the index, and `height` what came of that."""
 
     info: ClipInfo
     clock: FrameClock
@@ -92,6 +113,8 @@ class Seen:
     turns: FlashTurns
     marks: Marks
     best: BestFrame | None = None
+    swaying: Swaying | None = None
+    height: Height | None = None
 
     def windows_s(self) -> np.ndarray | None:
         """From when to when each frame could see a flash, shape (n_frames, 2); None where frames are lit whole."""
@@ -111,13 +134,18 @@ def btdc_of_marks(engine: Engine) -> dict[str, float]:
     }
 
 
-def index_height(engine: Engine) -> tuple[float, float]:
-    """Height of the index over the marks and its doubt, mm: as the file gives it, else the usual."""
+def index_height(engine: Engine) -> Height:
+    """Height of the index as the engine file gives it, else the usual."""
     rotor = engine.rotor
     if rotor.index_above_mm is None:
-        return INDEX_ABOVE_MM, INDEX_ABOVE_SD_MM
+        return Height(INDEX_ABOVE_MM, INDEX_ABOVE_SD_MM, "usual")
     sd = rotor.index_above_sd_mm if rotor.index_above_sd_mm is not None else GIVEN_HEIGHT_SD_MM
-    return rotor.index_above_mm, sd
+    return Height(rotor.index_above_mm, sd, "file")
+
+
+def height_of(seen: Seen, engine: Engine) -> Height:
+    """Height of the index, by all that is known of it."""
+    return seen.height or index_height(engine)
 
 
 def index_parallax_deg(seen: Seen, engine: Engine, height_mm: float) -> float:
@@ -132,8 +160,7 @@ def flash_angles(seen: Seen, engine: Engine, cylinder: str) -> FlashAngles:
     Without a mark the angle rests on texture. Where flashes light most of the picture, video coding may carry that over
     from the picture before; a slice lies elsewhere in each picture, where the place alone was seen before.
     """
-    height_mm, _ = index_height(engine)
-    parallax = index_parallax_deg(seen, engine, height_mm)
+    parallax = index_parallax_deg(seen, engine, height_of(seen, engine).mm)
     sense = sense_of(engine)
     turn_deg, turn_sd_deg = seen.turns.seen_at(seen.marks.index.deg, seen.marks.index.radius)
     advance = advance_seen(seen.marks, turn_deg, engine, cylinder, sense)
@@ -272,13 +299,23 @@ def clip_facts(seen: Seen) -> ClipFacts:
     )  # fmt: skip
 
 
-def camera_facts(seen: Seen) -> CameraFacts:
+def sight_at_index_deg(seen: Seen, engine: Engine) -> float:
+    """Angle of the line of sight at the index out of the plane through the shaft and the index, towards clockwise."""
+    across_mm = np.radians(index_parallax_deg(seen, engine, 1.0)) * engine.rotor.rim_diameter_mm / 2
+    # What stands nearer to the lens seems to stand on the side away from it.
+    return -float(np.degrees(np.arctan(across_mm * seen.marks.index.radius)))
+
+
+def camera_facts(seen: Seen, engine: Engine) -> CameraFacts:
     """Facts of the camera and the view."""
-    pose = seen.view.pose
+    pose, height = seen.view.pose, height_of(seen, engine)
     x, y = seen.info.orientation.to_shown(pose.centre_px)
+    aside_mm = pose.lens_aside(seen.marks.index.deg) * engine.rotor.rim_diameter_mm / 2
+    index = IndexSight(sight_at_index_deg(seen, engine), aside_mm, height.mm, height.sd_mm, height.source)
     return CameraFacts(
-        seen.flashes.line_time_s, seen.flashes.exposure_s, seen.view.tilt_deg, (float(x), float(y)), pose.radius_px
-    )
+        seen.flashes.line_time_s, seen.flashes.exposure_s, seen.view.tilt_deg, (float(x), float(y)), pose.radius_px,
+        index,
+    )  # fmt: skip
 
 
 def strobe_facts(strobe: Strobe, readings: Readings, lag: Estimate | None) -> StrobeFacts:

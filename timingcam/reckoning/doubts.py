@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 
 from timingcam.engine import Engine
-from timingcam.reckoning.assemble import Seen, Strobe, index_height, index_parallax_deg
+from timingcam.reckoning.assemble import Seen, Strobe, height_of, sight_at_index_deg
 from timingcam.reckoning.budget import (
     CENTRE_MEASURED,
     CENTRE_UNKNOWN,
@@ -52,9 +52,7 @@ def doubts_and_budget(
     if seen.flashes.line_time_s:
         # A wrong line time shifts flashes within their frames; over many frames that averages out.
         line_rel = 0.1 * seen.flashes.line_time_sd_s / seen.flashes.line_time_s
-    height_mm, height_sd_mm = index_height(engine)
-    sight = float(np.degrees(np.arctan(abs(index_parallax_deg(seen, engine, 1.0)) * np.pi / 180
-                                       * engine.rotor.rim_diameter_mm / 2 * seen.marks.index.radius)))  # fmt: skip
+    height = height_of(seen, engine)
     pose_sd = np.sqrt(np.diag(seen.view.pose_covariance))
     sources = Sources(
         angle_sd_deg=_median(readings.advance_sd_deg[used]),
@@ -63,9 +61,9 @@ def doubts_and_budget(
         mark_own_sd_deg=seen.marks.file_sd_deg,
         tilt_deg=seen.view.tilt_deg,
         tilt_sd_deg=float(np.degrees(np.hypot(pose_sd[3], pose_sd[4]) / np.sqrt(2))),
-        index_above_mm=height_mm,
-        index_above_sd_mm=height_sd_mm,
-        sight_deg=sight,
+        index_above_mm=height.mm,
+        index_above_sd_mm=height.sd_mm,
+        sight_deg=abs(sight_at_index_deg(seen, engine)),
         index_radius_mm=engine.rotor.rim_diameter_mm / 2 * seen.marks.index.radius,
         centre_sd=float(np.hypot(pose_sd[0], pose_sd[1]) / np.sqrt(2)),
         pose_effect_deg=None if seen.view.part is None else pose_effect_deg(seen.view, seen.marks),

@@ -151,8 +151,7 @@ def name_marks(turned: HandTurned, turns_deg: np.ndarray, do: str, *, by_spec: b
         marks = at_own_places(maps, marks, mark_places(engine, btdc, turned.sense))
     except CannotMeasure as fault:
         raise CannotMeasure(found=fault.found, expected=fault.expected, do=do) from fault
-    height_mm, _ = index_height(engine)
-    return Named(marks, _parallax(turned, marks, height_mm))
+    return Named(marks, _parallax(turned, marks, index_height(engine).mm))
 
 
 def advance_at(turned: HandTurned, named: Named, turns_deg: np.ndarray) -> np.ndarray:
@@ -165,7 +164,7 @@ def advance_at(turned: HandTurned, named: Named, turns_deg: np.ndarray) -> np.nd
 def place_rows(turned: HandTurned, named: Named) -> tuple[BudgetRow, ...]:
     """Systematic doubts from where index, marks and camera are, effects in crank degrees."""
     rotor, view, marks = turned.engine.rotor, turned.turning.view, named.marks
-    height_mm, height_sd_mm = index_height(turned.engine)
+    height = index_height(turned.engine)
     radius_mm = rotor.rim_diameter_mm / 2 * marks.index.radius
     per_mm = np.radians(abs(_parallax(turned, marks, 1.0)))
     pose_sd = np.sqrt(np.diag(view.pose_covariance))
@@ -176,8 +175,8 @@ def place_rows(turned: HandTurned, named: Named) -> tuple[BudgetRow, ...]:
         mark_own_sd_deg=marks.file_sd_deg,
         tilt_deg=view.pose.tilt_deg,
         tilt_sd_deg=float(np.degrees(np.hypot(pose_sd[3], pose_sd[4]) / np.sqrt(2))),
-        index_above_mm=height_mm,
-        index_above_sd_mm=height_sd_mm,
+        index_above_mm=height.mm,
+        index_above_sd_mm=height.sd_mm,
         sight_deg=float(np.degrees(np.arctan(per_mm * radius_mm))),
         index_radius_mm=radius_mm,
         centre_sd=float(np.hypot(pose_sd[0], pose_sd[1]) / np.sqrt(2)),

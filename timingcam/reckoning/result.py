@@ -18,6 +18,7 @@ from timingcam.engine import Engine
 Verdict = Literal["in", "out", "unsure"]
 Kind = Literal["random", "systematic"]
 RpmSource = Literal["flashes", "sound", "file", "given"]
+HeightSource = Literal["file", "clip", "usual"]  # who tells the index's height: the engine file, the hand's swaying
 # Why a reading is not used.
 UNTOLD = "its angle is told to no better than a degree"
 SMEARED = "the rotor turned too far while the flash lasted"
@@ -139,12 +140,29 @@ class ClipFacts:
 
 
 @dataclass(frozen=True, slots=True)
+class IndexSight:
+    """How the index is seen, and how high it was taken to stand over the marks.
+
+    `sight_deg` is the angle of the line of sight at the index out of the plane through the shaft and the index, in
+    which its height does not count; `lens_aside_mm` how far the lens is from that plane. Both grow towards clockwise as
+    the camera sees it.
+    """
+
+    sight_deg: float
+    lens_aside_mm: float
+    above_mm: float
+    above_sd_mm: float
+    source: HeightSource
+
+
+@dataclass(frozen=True, slots=True)
 class CameraFacts:
     line_time_s: float | None
     exposure_s: float | None
     tilt_deg: float | None
     rotor_centre_px: tuple[float, float]
     rotor_radius_px: float
+    index: IndexSight | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,7 +12,7 @@ from typing import Literal
 import numpy as np
 
 from timingcam.engine import Engine
-from timingcam.reckoning.assemble import Seen, Strobe
+from timingcam.reckoning.assemble import Seen, Strobe, height_of
 from timingcam.reckoning.identity import bare
 from timingcam.reckoning.marks_order import alike_after_turn
 
@@ -41,9 +41,13 @@ def warnings_of(
             "The strobe's delay is not given: light that comes up to 0.1 ms after the spark was allowed for, which at "
             "3000 rpm makes the advance look up to 1.8 degrees too small. Give --strobe-delay."
         )
-    if engine.rotor.index_above_mm is None:
+    height = height_of(seen, engine)
+    if height.source != "file":
+        known = "0 to 5 mm was allowed for"
+        if height.source == "clip":
+            known = f"by the hand's swaying it is {height.mm:.1f} mm, give or take {2 * height.sd_mm:.1f}"
         said.append(
-            "The engine file does not say how high the index stands over the marks: 0 to 5 mm was allowed for. "
+            f"The engine file does not say how high the index stands over the marks: {known}. "
             "Give index_above_mm, or film with the lens in the plane through the axis and the index."
         )
     if seen.view.tilt_deg > OBLIQUE_DEG:

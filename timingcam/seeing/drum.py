@@ -174,6 +174,13 @@ class Drum:
         at = on_edge + share * way
         return float((np.degrees(seen - np.arctan2(at[1], at[0])) + 180.0) % 360.0 - 180.0)
 
+    def lens_aside(self, angle_deg: float) -> float:
+        """How far the lens is from the plane through the shaft and a place at an angle, rotor radii: more where it is
+        further clockwise."""
+        axes, middle = self._frame()
+        lens, a = -middle @ axes, np.radians(angle_deg) - self.out_rad
+        return float(lens[1] * np.cos(a) - lens[0] * np.sin(a))
+
     def moved(self, free: np.ndarray) -> Drum:
         """Changed by six numbers: the middle across and along the shaft (in radii), log size, direction of the shaft,
         its tilt (radians), log focal length."""

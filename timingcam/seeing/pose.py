@@ -134,6 +134,12 @@ class Pose:
         stands = seen + (lens[:2] - seen) * height / lens[2]
         return float((angle_deg - np.degrees(np.arctan2(stands[1], stands[0])) + 180.0) % 360.0 - 180.0)
 
+    def lens_aside(self, angle_deg: float) -> float:
+        """How far the lens is from the plane through the axis and a place at an angle, rim radii: more where it is
+        further clockwise."""
+        a = np.radians(angle_deg)
+        return float(self.lens()[:2] @ np.array([-np.sin(a), np.cos(a)]))
+
     def moved(self, free: np.ndarray) -> Pose:
         """Changed by six numbers: centre (2, in rim radii), log size, lean (2, radians), log focal length."""
         return replace(

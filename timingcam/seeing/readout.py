@@ -172,7 +172,7 @@ def read_flashes(
             found.append((int(k), _read(view, (sampler, own), (light.picture(luma, rows), rows, smear_deg), likely)))
         return luma, found
 
-    for luma, found in side_by_side(read, _lit_frames(info, flashes, which, progress)):
+    for luma, found in side_by_side(read, lit_frames(info, flashes, which, progress)):
         for k, piece in found:
             flash = int(flashes.piece_of[k])
             pieces[flash].append(k)
@@ -196,7 +196,7 @@ def _cells_of(view: View) -> Cells:
     return replace(telling_cells(view.rotor), between_deg=(least, most))
 
 
-def _lit_frames(
+def lit_frames(
     info: ClipInfo, flashes: Flashes, which: np.ndarray, progress: Callable[[int], None] | None
 ) -> Iterator[tuple[np.ndarray, np.ndarray]]:
     """Frames that show some of the flashes, and the pieces in each."""

@@ -33,6 +33,18 @@ ONE_ANGLE_DEG, OTHER_RATE, SELDOM = 3.0, 0.05, 0.33
 LEAST_SHARE = 1 / 3  # our choice: of clips that were measured right, the worst had over two fifths
 
 
+def refuse_no_engine(view: View, turns: FlashTurns, flashes: Flashes, light: FlashLight) -> None:
+    """Refuse a clip of an engine that does not run, and one whose rotor is hardly recognised.
+
+    Raises
+    ------
+    CannotMeasure
+        If so.
+    """
+    refuse_standstill(view, turns, flashes, light)
+    refuse_hardly_recognised(turns, flashes)
+
+
 def refuse_standstill(view: View, turns: FlashTurns, flashes: Flashes, light: FlashLight) -> None:
     """Refuse a clip of an engine that does not run.
 

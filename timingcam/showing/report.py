@@ -18,7 +18,7 @@ from matplotlib.figure import Figure
 
 from timingcam.reckoning.compare import Comparison
 from timingcam.reckoning.moves import Moves
-from timingcam.reckoning.result import Measurement
+from timingcam.reckoning.result import CameraFacts, Measurement
 from timingcam.showing import compare_file, compare_plot, marks_sheet, moves_words, plots
 from timingcam.showing.interactive import interactive
 from timingcam.showing.sentences import (
@@ -227,6 +227,7 @@ def facts(measurement: Measurement) -> list[Fact]:
         Fact("Line time", _or("not known", c.line_time_s, lambda v: f"{number(v * 1e6, 2)} µs")),
         Fact("Exposure", _or("not known", c.exposure_s, lambda v: f"{number(v * 1e3, 2)} ms")),
         Fact("View off the rotor's axis", _or("not known", c.tilt_deg, lambda v: f"{number(v, 1)}°")),
+        *_index_facts(c),
         Fact("Rotor's radius in the picture", f"{number(c.rotor_radius_px, 0)} pixels"),
         Fact("Flashes", f"{s.flashes_seen} seen, {s.flashes_used} used"),
         Fact("Strobe's dial", f"{number(s.dial_deg, 1)}°"),
@@ -237,6 +238,23 @@ def facts(measurement: Measurement) -> list[Fact]:
         rows.append(Fact("Fall on the flat top, as a lag", lag_words(m)))
     rows.append(Fact("Fingerprint of the clip (SHA-256)", m.clip.sha256))
     return rows
+
+
+HEIGHT_FROM = {"file": "engine file", "clip": "told by the hand's swaying", "usual": "not known, as most are"}
+
+
+def _index_facts(camera: CameraFacts) -> list[Fact]:
+    """From where the index was seen, and how high it was taken to stand."""
+    index = camera.index
+    if index is None:
+        return []
+    way = "clockwise" if index.lens_aside_mm > 0 else "anticlockwise"
+    height = f"{number(index.above_mm, 1)} ± {number(2 * index.above_sd_mm, 1)} mm ({HEIGHT_FROM[index.source]})"
+    return [
+        Fact("Line of sight at the index", f"{number(abs(index.sight_deg), 1)}° out of its plane with the shaft"),
+        Fact("Lens beside that plane", f"{number(abs(index.lens_aside_mm), 0)} mm, {way} as the camera sees it"),
+        Fact("Index over the marks", height),
+    ]
 
 
 def curve_alt(measurement: Measurement) -> str:

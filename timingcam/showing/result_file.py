@@ -23,6 +23,8 @@ from timingcam.reckoning.result import (
     ClipFacts,
     Curve,
     Estimate,
+    HeightSource,
+    IndexSight,
     Measurement,
     RpmSource,
     SoundCheck,
@@ -44,12 +46,21 @@ class _Part(BaseModel):
     model_config = ConfigDict(frozen=True, strict=True, extra="ignore", allow_inf_nan=False)
 
 
+class _Index(_Part):
+    sight_deg: float
+    lens_aside_mm: float
+    above_mm: float
+    above_sd_mm: float
+    source: HeightSource
+
+
 class _Camera(_Part):
     line_time_us: float | None
     exposure_s: float | None
     tilt_deg: float | None
     rotor_centre_px: tuple[float, float]
     rotor_radius_px: float
+    index: _Index | None = None  # files of before it was told have none
 
 
 class _Strobe(_Part):
@@ -188,7 +199,8 @@ def camera_of(content: ResultFile) -> CameraFacts:
     """The camera's facts, in seconds and pixels."""
     c = content.camera
     line_time_s = None if c.line_time_us is None else c.line_time_us / US_PER_S
-    return CameraFacts(line_time_s, c.exposure_s, c.tilt_deg, c.rotor_centre_px, c.rotor_radius_px)
+    index = None if c.index is None else IndexSight(**c.index.model_dump())
+    return CameraFacts(line_time_s, c.exposure_s, c.tilt_deg, c.rotor_centre_px, c.rotor_radius_px, index)
 
 
 def strobe_of(content: ResultFile) -> StrobeFacts:
@@ -240,6 +252,7 @@ def _camera_json(camera: CameraFacts) -> dict[str, Any]:
         "tilt_deg": camera.tilt_deg,
         "rotor_centre_px": list(camera.rotor_centre_px),
         "rotor_radius_px": camera.rotor_radius_px,
+        "index": None if camera.index is None else _fields(camera.index),
     }
 
 
