@@ -51,7 +51,7 @@ from timingcam.seeing.flashes import find_flashes
 from timingcam.seeing.hints import Pointed, hints_on_maps, refuse_unknown_marks
 from timingcam.seeing.in_colour import find_in_colour
 from timingcam.seeing.light import FlashLight
-from timingcam.seeing.marks import Maps, Marks, maps_of, sense_of, sharper_of, spacing_misfit
+from timingcam.seeing.marks import Maps, Marks, maps_of, paints_of, sense_of, sharper_of, spacing_misfit
 from timingcam.seeing.memory import few_heaps, give_back
 from timingcam.seeing.naming import NotThere, find_marks, how_clear
 from timingcam.seeing.readout import FlashTurns, read_flashes
@@ -217,7 +217,7 @@ def watch(clip: str | Path, engine: Engine, cylinder: str, options: Options, pro
         btdc = btdc_of_marks(engine)
         find = partial(find_marks, engine=engine, cylinder=cylinder, btdc=btdc, hints=hints)
         judge = partial(how_clear, engine=engine, cylinder=cylinder, btdc=btdc)
-        in_colour = partial(find_in_colour, (info, flashes, view, turns), maps, find, judge)
+        in_colour = partial(find_in_colour, (info, flashes, view, turns), maps, find, judge, paints_of(engine))
         return turns, *_by_light_or_colour((maps, *sharper_of(view, maps)), find, in_colour)
 
     try:

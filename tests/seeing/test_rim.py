@@ -20,10 +20,11 @@ from timingcam.errors import CannotMeasure
 from timingcam.seeing import rim
 from timingcam.seeing.mosaic import lay
 from timingcam.seeing.pose import Pose
-from timingcam.seeing.rim import EACH_ROW_SHOWN, MOST_RINGS, PLAINLY, _best_split, _Edge, pose_of, rim_of, seen_in
+from timingcam.seeing.rim import EACH_ROW_SHOWN, MOST_RINGS, PLAINLY, pose_of, rim_of, seen_in
 from timingcam.seeing.rings import Ring, find_rings, whole_enough
 from timingcam.seeing.stack import Stack
 from timingcam.seeing.stills import some_of
+from timingcam.seeing.turning_edge import Edge, _best_split
 
 
 @cache
@@ -163,9 +164,9 @@ def test_what_hardly_speaks_for_a_ring_is_held_against_the_next(monkeypatch: pyt
     def seen_in(_: Stack, __: object, one: Pose) -> tuple[Stack, Pose, np.ndarray]:
         return stack, one, np.linspace(0, 20, 12)
 
-    def edges_in(seen: list[tuple[Stack, Pose, np.ndarray]], _: object) -> list[tuple[_Edge, Pose]]:
+    def edges_in(seen: list[tuple[Stack, Pose, np.ndarray]], _: object) -> list[tuple[Edge, Pose]]:
         one = seen[0][1]
-        return [(_Edge(1.0, 1.0, spoken[round(one.radius_px / found.size_px, 1)]), one)]
+        return [(Edge(1.0, 1.0, spoken[round(one.radius_px / found.size_px, 1)]), one)]
 
     monkeypatch.setattr(rim, "seen_in", seen_in)
     monkeypatch.setattr(rim, "_edges_in", edges_in)

@@ -15,8 +15,9 @@ References
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
+from types import MappingProxyType
 
 import numpy as np
 
@@ -24,7 +25,8 @@ from timingcam.errors import CannotMeasure
 from timingcam.seeing.circle import wrap
 from timingcam.seeing.clip import ClipInfo, coloured
 from timingcam.seeing.flashes import Flashes
-from timingcam.seeing.marks import Maps, Marks
+from timingcam.seeing.hues import hue_of
+from timingcam.seeing.marks import Maps, Mark, Marks
 from timingcam.seeing.naming import NotThere
 from timingcam.seeing.readout import FlashTurns
 from timingcam.seeing.strips import Grid, Sampler, even_out, make_sampler, recentred, unwrap_by
@@ -34,6 +36,7 @@ MOST_FLASHES = 60  # our choice: a mean of so many has an eighth of the noise of
 BLACK, GREY = 16.0, 128.0
 DARKEST = 24.0  # our choice, of codes above black: colours of what is darker are noise
 SITED_PX = 0.25  # a coded colour lies on the left one of its two columns or midway: the clip seldom tells
+LEAST_HUE = 0.1  # our choice, of the light: a paint that differs by less may be off either way in a lamp's tint
 SAME_DEG = 1.0  # our choice: ways to read the colours that are this near say the same
 
 Finder = Callable[[Maps], Marks]
@@ -49,7 +52,11 @@ class _Seen:
 
 
 def find_in_colour(
-    seen: tuple[ClipInfo, Flashes, View, FlashTurns], maps: Maps, find: Finder, judge: Judge
+    seen: tuple[ClipInfo, Flashes, View, FlashTurns],
+    maps: Maps,
+    find: Finder,
+    judge: Judge,
+    paints: Mapping[str, str | None] = MappingProxyType({}),
 ) -> tuple[Maps, Marks]:
     """Marks and index, one or both of them by their colour.
 
@@ -62,6 +69,8 @@ def find_in_colour(
         From maps to marks; raises `NotThere` where there are none.
     judge : callable
         How clearly marks and index can be read on maps.
+    paints : mapping, optional
+        The words for the paint of each mark, by its name: rust and oil are of other hues.
 
     Returns
     -------
@@ -75,13 +84,15 @@ def find_in_colour(
     CannotMeasure
         If colours can be read in several ways.
     """
-    ways = sorted(_ways(maps, mean_colours(seen, maps.grid)), key=judge, reverse=True)
+    ways = sorted(_ways(maps, mean_colours(seen, maps.grid)), key=lambda way: judge(way[0]), reverse=True)
     found: list[tuple[Maps, Marks]] = []
-    for way in ways:
+    for way, plane in ways:
         try:
-            found.append((way, _less_sure(find(way), way)))
+            marks = find(way)
         except NotThere:
             continue
+        if plane is None or (_share_radii(marks) and _are_so_painted(way, plane, marks, paints)):
+            found.append((way, _less_sure(marks, way)))
     if not found:
         raise NotThere(found="no marks or index by their colour", expected="both", do="paint them")
     best, marks = found[0]
@@ -96,11 +107,34 @@ def find_in_colour(
     return best, marks
 
 
-def _ways(maps: Maps, colours: list[tuple[np.ndarray, np.ndarray]]) -> list[Maps]:
-    """The maps with marks, index or both by one of the colours."""
-    rotors = [maps.rotor, *([rotor for rotor, _ in colours] if maps.whole else [])]
+def _ways(maps: Maps, colours: list[tuple[np.ndarray, np.ndarray]]) -> list[tuple[Maps, int | None]]:
+    """The maps with marks, index or both by one of the colours, and by which the marks."""
+    rotors: list[tuple[np.ndarray, int | None]] = [(maps.rotor, None)]
+    rotors += [(rotor, plane) for plane, (rotor, _) in enumerate(colours) if maps.whole]
     stills = [maps.still, *(still for _, still in colours)]
-    return [replace(maps, rotor=rotor, still=still) for rotor in rotors for still in stills][1:]
+    return [(replace(maps, rotor=rotor, still=still), plane) for rotor, plane in rotors for still in stills][1:]
+
+
+def _share_radii(marks: Marks) -> bool:
+    """Whether there is a radius at which all marks are: stains lie anywhere."""
+    return max(mark.inner for mark in marks.marks) < min(mark.outer for mark in marks.marks)
+
+
+def _are_so_painted(maps: Maps, plane: int, marks: Marks, paints: Mapping[str, str | None]) -> bool:
+    """Whether each mark differs from what is beside it towards its paint's hue, as far as words for that are known."""
+    hues = {mark: hue_of(paints.get(mark.name)) for mark in marks.marks}
+    towards = {mark: hue[plane] for mark, hue in hues.items() if hue is not None and abs(hue[plane]) > LEAST_HUE}
+    return all(_stands_out(maps, mark) * hue > 0 for mark, hue in towards.items())
+
+
+def _stands_out(maps: Maps, mark: Mark) -> float:
+    """By how much a mark's colour exceeds that to both of its sides."""
+    rows = (maps.grid.radii >= mark.inner) & (maps.grid.radii <= mark.outer)
+    ring, step = maps.rotor[rows].mean(axis=0), maps.grid.step_deg
+    half = max(1, round(0.5 * mark.width_deg / step))
+    at = round(mark.deg / step) + np.arange(-half, half + 1)
+    here, left, right = (float(ring.take(at + aside, mode="wrap").mean()) for aside in (0, -4 * half, 4 * half))
+    return here - 0.5 * (left + right)
 
 
 def mean_colours(what: tuple[ClipInfo, Flashes, View, FlashTurns], grid: Grid) -> list[tuple[np.ndarray, np.ndarray]]:

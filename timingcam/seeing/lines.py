@@ -19,6 +19,7 @@ PLAIN_Z = 12.0
 # Our choice, of the light there: what coding and evening out leave of a smooth ground, of which a code's step is a
 # hundredth and flashes' mean a part of that; the maps of worn metal have that and ten times more.
 LEAST_SD = 0.003
+RUNS_ON_ROTOR = 2  # our choice: a mark, and a pole's edge or a scratch further in
 START_Z = 1.2  # what a cell must exceed, in noise sds, to lengthen a line
 # Our choice: lines drawn as a pair are a few degrees apart and alike in all they are.
 TWIN_DEG, TWIN_SHARE, TWIN_ENDS = (1.0, 4.5), 0.7, 0.06
@@ -97,7 +98,7 @@ def _row_sd(both: np.ndarray, known: np.ndarray) -> np.ndarray:
     return 1.4826 * np.nanmedian(np.abs(seen - np.nanmedian(seen, axis=1, keepdims=True)), axis=1, keepdims=True)
 
 
-def find_lines(strip: np.ndarray, grid: Grid, most: int = 40) -> list[Line]:
+def find_lines(strip: np.ndarray, grid: Grid, most: int = 40, runs: int = 1) -> list[Line]:
     """The clearest radial lines of a strip.
 
     Parameters
@@ -105,6 +106,8 @@ def find_lines(strip: np.ndarray, grid: Grid, most: int = 40) -> list[Line]:
     strip : ndarray, shape (n_radii, n_angles)
     grid : Grid
     most : int
+    runs : int
+        How many lines to look for at one angle: on a rotor a mark may stand at the same angle as a pole's edge.
 
     Returns
     -------
@@ -118,13 +121,17 @@ def find_lines(strip: np.ndarray, grid: Grid, most: int = 40) -> list[Line]:
         # What is plain as day counts little more than what is plain, yet still in order.
         response = response / (1 + np.abs(response) / PLAIN_Z)
         for sign in (1, -1):
-            score, first, last = _best_run(sign * response - START_Z)
-            # A wide line answers to narrow filters too, all across it; the filter of its own width answers most.
-            for k in _peaks(score, max(2, round(0.5 * width / grid.step_deg))):
-                found.append(
-                    Line(k * grid.step_deg, width, float(grid.radii[first[k]]), float(grid.radii[last[k]]), sign,
-                         float(score[k]), float(sign * apart[first[k] : last[k] + 1, k].mean()))
-                )  # fmt: skip
+            gain = sign * response - START_Z
+            for _ in range(runs):
+                score, first, last = _best_run(gain)
+                # A wide line answers to narrow filters too, all across it; the filter of its own width answers most.
+                for k in _peaks(score, max(2, round(0.5 * width / grid.step_deg))):
+                    found.append(
+                        Line(k * grid.step_deg, width, float(grid.radii[first[k]]), float(grid.radii[last[k]]), sign,
+                             float(score[k]), float(sign * apart[first[k] : last[k] + 1, k].mean()))
+                    )  # fmt: skip
+                row = np.arange(len(gain))[:, None]
+                gain = np.where((row >= first) & (row <= last), -np.inf, gain)
     found.sort(key=lambda line: -line.score)
     kept: list[Line] = []
     for line in found:

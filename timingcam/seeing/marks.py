@@ -251,6 +251,11 @@ def mark_places(engine: Engine, btdc: dict[str, float], sense: int) -> list[Plac
     return places
 
 
+def paints_of(engine: Engine) -> dict[str, str | None]:
+    """The engine file's words for the paint of each mark, by its name."""
+    return {mark.name: mark.paint for mark in engine.rotor.mark}
+
+
 def pose_effect_deg(view: View, marks: Marks) -> float:
     """What the doubt of where a part of the rotor lies makes of the advance, degrees, rms over the turns seen.
 

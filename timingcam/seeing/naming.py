@@ -23,7 +23,7 @@ from timingcam.seeing.constellation import (
     index_candidates,
     readings_of,
 )
-from timingcam.seeing.lines import Line, find_lines
+from timingcam.seeing.lines import RUNS_ON_ROTOR, Line, find_lines
 from timingcam.seeing.marks import INSIDE, Hints, Maps, Marks, Place, mark_places
 from timingcam.seeing.placing import located
 from timingcam.seeing.rotor_map import widest_arc_deg
@@ -63,7 +63,9 @@ def find_marks(maps: Maps, engine: Engine, cylinder: str, btdc: dict[str, float]
     places = mark_places(engine, btdc, maps.sense)
     inside = maps.grid.radii < INSIDE * maps.rim
     rotor_lines = [
-        line for line in find_lines(maps.rotor[inside], maps.grid.some(inside)) if line.outer > 0.55 * maps.rim
+        line
+        for line in find_lines(maps.rotor[inside], maps.grid.some(inside), runs=RUNS_ON_ROTOR)
+        if line.outer > 0.55 * maps.rim
     ]
     zeros = ways_to_lay(maps, rotor_lines, places, hints)
     if not any(all(way[2]) for way in zeros) and not hints.marks_deg:
@@ -106,7 +108,7 @@ def how_clear(maps: Maps, engine: Engine, cylinder: str, btdc: dict[str, float])
     Parameters are those of `find_marks`.
     """
     inside = maps.grid.radii < INSIDE * maps.rim
-    lines = find_lines(maps.rotor[inside], maps.grid.some(inside))
+    lines = find_lines(maps.rotor[inside], maps.grid.some(inside), runs=RUNS_ON_ROTOR)
     zeros = ways_to_lay(maps, lines, mark_places(engine, btdc, maps.sense), Hints())
     if not zeros:
         return 0.0

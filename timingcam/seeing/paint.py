@@ -17,17 +17,12 @@ import numpy as np
 
 from timingcam.seeing.clip import ClipInfo
 from timingcam.seeing.flashes import Flashes
+from timingcam.seeing.hues import hue_of
 from timingcam.seeing.in_colour import mean_colours
 from timingcam.seeing.marks import Mark
 from timingcam.seeing.readout import FlashTurns
 from timingcam.seeing.view import View
 
-# Our choice: what paints of these names look like, red, green and blue; only the direction of their colour counts.
-PAINTS = {
-    "white": (1.0, 1.0, 1.0), "black": (1.0, 1.0, 1.0), "grey": (1.0, 1.0, 1.0), "silver": (1.0, 1.0, 1.0),
-    "yellow": (1.0, 0.85, 0.15), "orange": (1.0, 0.5, 0.1), "red": (0.8, 0.12, 0.1), "pink": (1.0, 0.5, 0.6),
-    "green": (0.15, 0.6, 0.25), "blue": (0.15, 0.3, 0.8), "violet": (0.5, 0.2, 0.7), "brown": (0.45, 0.25, 0.12),
-}  # fmt: skip
 BESIDE_DEG = 3.0  # our choice: colours are coded at half the resolution, and blurred over that
 LEAST_COLOUR = 0.1  # our choice, of the light: two paints that differ by less are one
 LEAST_SEEN = 0.02  # our choice, of the light: a tint that no eye sees
@@ -41,16 +36,6 @@ class Painted:
     mark: Mark
     paint: str | None
     others: str | None
-
-
-def hue_of(words: str | None) -> np.ndarray | None:
-    """Blueness and redness of a paint, shares of its light, shape (2,); None where no word for it is known."""
-    known = [PAINTS[word] for word in (words or "").lower().replace("-", " ").split() if word in PAINTS]
-    if not known:
-        return None
-    red, green, blue = known[-1]  # "bright yellow"
-    light = 0.2126 * red + 0.7152 * green + 0.0722 * blue
-    return np.array([(blue - light) / 1.8556, (red - light) / 1.5748]) / light
 
 
 def tells_apart(paint: str | None, others: str | None) -> bool:

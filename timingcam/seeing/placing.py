@@ -13,12 +13,13 @@ import numpy as np
 
 from timingcam.seeing.circle import wrap
 from timingcam.seeing.constellation import Reading
-from timingcam.seeing.lines import Line, are_twins, centreline, find_lines
+from timingcam.seeing.lines import RUNS_ON_ROTOR, Line, are_twins, centreline, find_lines
 from timingcam.seeing.marks import INSIDE, Index, Maps, Mark, Marks, Place
-from timingcam.seeing.ways import SPACING_TOLERANCE_DEG
+from timingcam.seeing.ways import SPACING_TOLERANCE_DEG, as_painted
 
 CLOSE_DEG = 1.0  # once the others are known
 MISFIT_DEG = 0.5
+TIMES_THE_SHORTEST, LEAST_LONG = 1.5, 0.1  # our choice: of marks on one rotor; rim radii
 TWIN_WITHIN = 0.15  # our choice: pairs on one rotor are cut alike
 
 
@@ -26,14 +27,14 @@ def located(maps: Maps, reading: Reading, places: list[Place], pointed: frozense
     """Marks and index where they stand; `pointed`: names of marks at which the user points, taken as they are."""
     index = _locate_index(maps, reading.index)
     inside = maps.grid.radii < INSIDE * maps.rim
-    lines = find_lines(maps.rotor[inside], maps.grid.some(inside), most=80)
+    lines = find_lines(maps.rotor[inside], maps.grid.some(inside), most=80, runs=RUNS_ON_ROTOR)
     zero = reading.zero_deg
     found: list[Mark] = []
     chosen: list[tuple[Place, Line | None]] = []
     # Again about a better zero: the clearest line near a place need not be the one that stands where the others say.
     for reach in (SPACING_TOLERANCE_DEG, CLOSE_DEG, CLOSE_DEG):
-        chosen = [(place, _best_line(lines, zero + place.deg, reach)) for place in places]
-        found = [_mark_at(maps, index, place, line) for place, line in chosen if line is not None] or found
+        chosen = [(place, _best_line(lines, place, zero, reach)) for place in places]
+        found = [_mark_at(maps, index, place, line) for place, line in _as_long(maps, index, chosen)] or found
         zero = _middle_zero(found, zero)
     twins = {} if pointed else _twins(found, chosen, lines, maps.rim)
     middles = [_in_the_middle(maps, index, mark, twins.get(mark.name)) for mark in found]
@@ -60,12 +61,14 @@ def located(maps: Maps, reading: Reading, places: list[Place], pointed: frozense
     return Marks(tuple(found), index, zero, zero_sd, file_sd, tuple(warnings))
 
 
-def _best_line(lines: list[Line], deg: float, reach_deg: float) -> Line | None:
-    """The line whose clearness, less for being off, is the most."""
-    near = [line for line in lines if abs(wrap(line.deg - deg)) < reach_deg]
-    return max(
-        near, key=lambda n: np.sqrt(n.score) * np.exp(-((wrap(n.deg - deg) / (0.5 * reach_deg)) ** 2)), default=None
-    )
+def _best_line(lines: list[Line], place: Place, zero: float, reach_deg: float) -> Line | None:
+    """The line whose clearness, less for being off and against the mark's paint, is the most."""
+    off = {line: abs(float(wrap(line.deg - place.deg - zero))) for line in lines}
+
+    def worth(line: Line) -> float:
+        return as_painted(line, place) * float(np.sqrt(line.score) * np.exp(-((off[line] / (0.5 * reach_deg)) ** 2)))
+
+    return max((line for line in lines if off[line] < reach_deg), key=worth, default=None)
 
 
 def _twins(
@@ -101,6 +104,21 @@ def _in_the_middle(maps: Maps, index: Index, mark: Mark, twin: Line | None) -> t
     deg, sd = centreline(maps.rotor[inside], maps.grid.some(inside), twin, _end_nearest(twin, index.radius))
     gap = float(wrap(deg - mark.deg))
     return replace(mark, deg=mark.deg + gap / 2, sd_deg=float(np.hypot(mark.sd_deg, sd)) / 2**0.5), abs(gap)
+
+
+def _as_long(maps: Maps, index: Index, chosen: list[tuple[Place, Line | None]]) -> list[tuple[Place, Line]]:
+    """Those that were found, none much longer than the shortest: what goes on beyond is a pole's edge or a scratch that
+    stands in line, and draws its middle aside. What is left is the end nearest the index."""
+    found = [(place, line) for place, line in chosen if line is not None]
+    shortest = min((line.outer - line.inner for _, line in found), default=0.0)
+    long = max(TIMES_THE_SHORTEST * shortest, LEAST_LONG * maps.rim)
+
+    def cut(line: Line) -> Line:
+        if abs(line.outer - index.radius) <= abs(line.inner - index.radius):
+            return replace(line, inner=max(line.inner, line.outer - long))
+        return replace(line, outer=min(line.outer, line.inner + long))
+
+    return [(place, cut(line)) for place, line in found]
 
 
 def _mark_at(maps: Maps, index: Index, place: Place, line: Line) -> Mark:

@@ -12,6 +12,7 @@ from __future__ import annotations
 import numpy as np
 
 from timingcam.seeing.circle import wrap
+from timingcam.seeing.hues import lightness_of
 from timingcam.seeing.lines import Line, are_alike, are_beside, find_lines
 from timingcam.seeing.marks import Hints, Maps, Place
 from timingcam.seeing.rivals import but_flanks, but_ground, of_the_ground
@@ -32,6 +33,10 @@ PLAIN_A_ROW, FEWEST_ROWS = 3.0, 4  # our choice: of score; a row of texture reac
 DISTINCT_DEG = 2.5  # ways to lay the constellation closer than this are one, read off one line or another
 AS_GOOD = 0.9  # our choice: of the best score of ways that are one
 RIVAL_SHARE = 0.8  # our choice: a rival reading of the picture this good makes the names unsure
+
+# Our choice: of a line's worth, where it is dark and its paint bright: letters stamped beside marks are as plain, and
+# spaced alike. Not nothing, as chrome outshines white paint.
+AGAINST_PAINT = 0.6
 
 Way = tuple[float, float, tuple[Line | None, ...]]  # to lay the marks: the map's zero, a score, the lines
 
@@ -149,7 +154,7 @@ def zeros_of(maps: Maps, lines: list[Line], places: list[Place], hints: Hints) -
     result: list[Way] = []
     for place, deg in anchors:
         zero = deg - place.deg
-        matched = but_flanks(tuple(_nearest(lines, zero + p.deg) for p in places))
+        matched = but_flanks(tuple(_likeliest(maps, lines, p, zero) for p in places))
         found = [(m, p) for m, p in zip(matched, places, strict=True) if m is not None]
         shown = sum(maps.shows(zero + p.deg) for p in places)
         fewest = max(LEAST_SHARE * shown if maps.whole else shown, min(FEWEST_FOUND, len(places)))
@@ -193,9 +198,22 @@ def _outdone(way: Way, by: Way) -> bool:
     return alike and bool(theirs) and max(own, default=0.0) < 0.5 * min(theirs)
 
 
-def _nearest(lines: list[Line], deg: float) -> Line | None:
-    near = [line for line in lines if abs(wrap(line.deg - deg)) < SPACING_TOLERANCE_DEG]
-    return max(near, key=lambda line: line.score, default=None)
+def as_painted(line: Line, place: Place) -> float:
+    """Of a line's worth, what is left where it is bright and its mark's paint dark, or the other way round."""
+    return AGAINST_PAINT if line.sign == -lightness_of(place.mark.paint) else 1.0
+
+
+def _likeliest(maps: Maps, lines: list[Line], place: Place, zero: float) -> Line | None:
+    near = [line for line in lines if abs(wrap(line.deg - place.deg - zero)) < SPACING_TOLERANCE_DEG]
+    return max(near, key=lambda line: _worth(maps, line, place, zero, line.score), default=None)
+
+
+def _worth(maps: Maps, line: Line, place: Place, zero: float, score: float) -> float:
+    """How much a line speaks for a mark: the root of a score, less for misfit, far from the rim, and against its
+    paint."""
+    misfit = abs(float(wrap(line.deg - place.deg - zero)))
+    near_rim = 1.0 if line.outer > 0.8 * maps.rim else 0.6
+    return near_rim * as_painted(line, place) * float(np.sqrt(score)) * float(np.exp(-((misfit / 1.2) ** 2)))
 
 
 def _constellation_score(maps: Maps, matched: tuple[Line | None, ...], places: list[Place], zero: float) -> float:
@@ -208,7 +226,5 @@ def _constellation_score(maps: Maps, matched: tuple[Line | None, ...], places: l
         if line is None:
             total -= 2.0 if maps.shows(zero + place.deg) else 0.0
             continue
-        misfit = abs(float(wrap(line.deg - place.deg - zero)))
-        near_rim = 1.0 if line.outer > 0.8 * maps.rim else 0.6
-        total += near_rim * float(np.sqrt(min(line.score, 120.0))) * float(np.exp(-((misfit / 1.2) ** 2)))
+        total += _worth(maps, line, place, zero, min(line.score, 120.0))
     return total

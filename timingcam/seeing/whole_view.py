@@ -44,6 +44,7 @@ WHOLE_RING = 0.9  # of its length, our choice
 # Our choice: other centres to look about where nothing turns about the first; of a ring's length, that it is no chance;
 # of its radius, as far as its own edges reach.
 MORE_CENTRES, SURE_RING, BESIDE = 3, 0.8, 1.1
+WELL_WITHIN = 0.96  # our choice, of a ring's radius: none of its own edges
 WHOLLY = 255  # of 255: between pixels of which all are known
 # Our choice: of the rotor, that a flash shows enough of it to tell how it lies; of slices half a usual one, and three
 # times as many.
@@ -152,8 +153,11 @@ def _rim_in(
     mean, known = picture
     rings = _rings(mean, known, centre_px)
     refuse_over_exposed(stack.lit, stack.light.table, rings[0])
-    others = _elsewhere(rings, mean, known) if centre_px is None else iter(())
-    rim, family = rim_of(stack, chain([rings], others), mean.shape)
+    if centre_px is None:
+        families = chain([rings], _elsewhere(rings, mean, known))
+        rim, family = rim_of(stack, families, mean.shape, partial(_within, mean, known))
+    else:
+        rim, family = rim_of(stack, [rings], mean.shape)
     uncovered = uncovered_part(stack, rim, mean.shape)
     return whole_enough(rim, mean.shape, uncovered), family, uncovered
 
@@ -171,6 +175,18 @@ def _rings(mean: np.ndarray, known: np.ndarray, centre_px: np.ndarray | None) ->
     return rings
 
 
+def _within(mean: np.ndarray, known: np.ndarray, ring: Ring) -> list[Ring]:
+    """Rings within one, about a centre of their own."""
+    inside = known & (_in_radii(ring, known.shape) < WELL_WITHIN)
+    return find_rings(mean, inside) if inside.any() else []
+
+
+def _in_radii(ring: Ring, shape: tuple[int, ...]) -> np.ndarray:
+    """How far from a ring's centre each pixel is, in its radii, shape (h, w)."""
+    yx = np.mgrid[0 : shape[0], 0 : shape[1]].reshape(2, -1).T
+    return np.linalg.norm((yx[:, ::-1] - ring.centre_px) @ np.linalg.inv(ring.shape_px()), axis=1).reshape(shape)
+
+
 def _elsewhere(rings: list[Ring], mean: np.ndarray, known: np.ndarray) -> Iterator[list[Ring]]:
     """Rings about the next centres, outside of those found before: a cover or a generator has more of them than the
     rotor has, and all of them round."""
@@ -179,10 +195,7 @@ def _elsewhere(rings: list[Ring], mean: np.ndarray, known: np.ndarray) -> Iterat
         if not sure:
             return
         outer = max(sure, key=lambda ring: ring.size_px)
-        yx = np.argwhere(known)
-        within = np.linalg.norm((yx[:, ::-1] - outer.centre_px) @ np.linalg.inv(outer.shape_px()), axis=1) < BESIDE
-        known = known.copy()
-        known[tuple(yx[within].T)] = False
+        known = known & ~(_in_radii(outer, known.shape) < BESIDE)
         if not known.any() or not (rings := find_rings(mean, known)):
             return
         yield rings
