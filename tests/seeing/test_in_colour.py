@@ -22,6 +22,7 @@ from timingcam.errors import CannotMeasure
 from timingcam.reckoning.assemble import btdc_of_marks
 from timingcam.seeing import in_colour
 from timingcam.seeing.clip import coloured, open_clip
+from timingcam.seeing.hues import hue_of
 from timingcam.seeing.in_colour import find_in_colour
 from timingcam.seeing.marks import Hints, Maps
 from timingcam.seeing.naming import NotThere, find_marks, how_clear
@@ -53,7 +54,12 @@ ENGINE = engine_from_dict(
 )
 
 
-def picture(turn_deg: float, index_deg: tuple[float, ...], seed: int) -> np.ndarray:
+AT_THE_RIM = ((0.8, 0.97),) * 3
+
+
+def picture(
+    turn_deg: float, index_deg: tuple[float, ...], seed: int, radii: tuple[tuple[float, float], ...] = AT_THE_RIM
+) -> np.ndarray:
     """Y', Cb and Cr of a grey rotor whose marks are yellow and just as bright, and of the index beside it."""
     y, x = np.mgrid[: SHAPE[0], : SHAPE[1]] - 199.5
     radius, deg = np.hypot(x, y) / 125.0, np.degrees(np.arctan2(y, x))
@@ -66,19 +72,21 @@ def picture(turn_deg: float, index_deg: tuple[float, ...], seed: int) -> np.ndar
         for plane, code in zip(codes[1:], PAINT, strict=True):
             plane[there] += code
 
-    for btdc in (0.0, 8.0, 31.0):
-        paint(ZERO_DEG + btdc + turn_deg, (0.8, 0.97))
+    for btdc, from_to in zip((0.0, 8.0, 31.0), radii, strict=True):
+        paint(ZERO_DEG + btdc + turn_deg, from_to)
     for at_deg in index_deg:
         paint(at_deg, (1.03, 1.2))
     return np.clip(codes + 2.0 * rng.standard_normal(codes.shape), 0, 255).astype(np.uint8)
 
 
-def looked(monkeypatch: pytest.MonkeyPatch, *index_deg: float) -> tuple[Maps, Any]:
+def looked(
+    monkeypatch: pytest.MonkeyPatch, *index_deg: float, paint: str | None = None, radii: Any = AT_THE_RIM
+) -> tuple[Maps, Any]:
     """What is found in a clip of such pictures."""
 
     def frames(_: Any, wanted: Set[int]) -> Iterator[tuple[int, np.ndarray]]:
         for number in sorted(wanted):
-            yield number, picture(float(TURNS_DEG[number]), index_deg, number)
+            yield number, picture(float(TURNS_DEG[number]), index_deg, number, radii)
 
     monkeypatch.setattr(in_colour, "coloured", frames)
     flashes, turns = flashes_turned(TURNS_DEG, SHAPE[0])
@@ -88,7 +96,8 @@ def looked(monkeypatch: pytest.MonkeyPatch, *index_deg: float) -> tuple[Maps, An
     with pytest.raises(NotThere):
         find_marks(maps, hints=Hints(), **told)
     seen: Any = (None, flashes, SimpleNamespace(pose=POSE, uncovered=None), turns)
-    return find_in_colour(seen, maps, lambda m: find_marks(m, hints=Hints(), **told), lambda m: how_clear(m, **told))
+    find, judge = lambda m: find_marks(m, hints=Hints(), **told), lambda m: how_clear(m, **told)
+    return find_in_colour(seen, maps, find, judge, dict.fromkeys("NPQ", paint))
 
 
 def test_what_no_light_shows_is_found_by_its_colour(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -103,6 +112,21 @@ def test_what_no_light_shows_is_found_by_its_colour(monkeypatch: pytest.MonkeyPa
 def test_neither_in_colour(monkeypatch: pytest.MonkeyPatch) -> None:
     with pytest.raises(NotThere, match="colour"):
         looked(monkeypatch)
+
+
+def test_stains_of_another_hue_are_no_marks(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Rust and oil stand where marks would, to a degree: they are not of the paint that the file names."""
+    own = next(word for word in ("yellow", "orange", "red") if np.all(np.sign(hue_of(word)) == np.sign(PAINT)))
+    other = next(word for word in ("blue", "green") if np.any(np.sign(hue_of(word)) != np.sign(PAINT)))
+    _, marks = looked(monkeypatch, INDEX_DEG, paint=own)
+    assert abs((marks.zero_deg - ZERO_DEG + 180) % 360 - 180) < CLOSE_DEG
+    with pytest.raises(NotThere, match="colour"):
+        looked(monkeypatch, INDEX_DEG, paint=other)
+
+
+def test_stains_at_radii_of_their_own_are_no_marks(monkeypatch: pytest.MonkeyPatch) -> None:
+    with pytest.raises(NotThere, match="colour"):
+        looked(monkeypatch, INDEX_DEG, radii=((0.62, 0.74), (0.87, 0.97), (0.76, 0.84)))
 
 
 def test_two_that_could_be_the_index(monkeypatch: pytest.MonkeyPatch) -> None:

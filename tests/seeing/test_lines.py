@@ -14,7 +14,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 from drawn_strips import GRID, add_line, ground
 
-from timingcam.seeing.lines import Line, centreline, find_lines, line_response
+from timingcam.seeing.lines import RUNS_ON_ROTOR, Line, centreline, find_lines, line_response
 
 
 def off_deg(a: float, b: float) -> float:
@@ -50,6 +50,17 @@ def test_lines_side_by_side_are_told_apart() -> None:
         add_line(strip, GRID, deg, (0.8, 0.97))
     found = [line.deg for line in find_lines(strip, GRID)[:3]]
     assert sorted(found) == pytest.approx([80.0, 84.0, 120.0], abs=0.4)
+
+
+def test_two_lines_at_one_angle_are_two_on_a_rotor() -> None:
+    """A pole's edge further in is longer and plainer than the mark in line with it; there is a dark gap between."""
+    strip = ground(GRID)
+    add_line(strip, GRID, 120.0, (0.5, 0.8), 0.8)
+    add_line(strip, GRID, 120.0, (0.8, 0.86), 0.8, light=-0.5)
+    add_line(strip, GRID, 120.3, (0.87, 0.97), 1.2, light=0.35)
+    marks = [line for line in find_lines(strip, GRID, runs=RUNS_ON_ROTOR) if 0.84 < line.inner < 1.0]
+    assert marks and off_deg(marks[0].deg, 120.3) < 0.4 and marks[0].sign == 1
+    assert not [line for line in find_lines(strip, GRID) if line.inner > 0.84 and off_deg(line.deg, 120.3) < 0.4]
 
 
 def test_an_edge_is_no_line() -> None:

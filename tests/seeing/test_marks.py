@@ -516,6 +516,37 @@ def test_marks_that_fit_two_ways() -> None:
     assert apart_deg(marks.zero_deg, 33.0) < CLOSE_DEG
 
 
+@pytest.mark.parametrize("paint", ["yellow", "bright white", None])
+def test_letters_beside_marks_are_not_of_their_paint(paint: str | None) -> None:
+    """Letters, dark and as plain as the marks, stand 6 degrees before each of them: without a word for the paint nobody
+    can tell."""
+    one = engine(paint=paint)
+    maps = drawn(one, 33.0, -75.0, ADVANCE)
+    for btdc in (0.0, 8.0, 31.0):
+        add_line(maps.rotor, GRID, 33.0 + btdc - 6.0, (0.8, 0.97), light=-0.5)
+    if paint is None:
+        with pytest.raises(CannotMeasure, match="two ways"):
+            named(maps, one)
+    else:
+        assert apart_deg(named(maps, one).zero_deg, 33.0) < CLOSE_DEG
+
+
+def test_paint_that_is_darker_than_chrome_is_still_a_mark() -> None:
+    one = engine(paint="white")
+    maps = drawn(one, 33.0, -75.0, ADVANCE)
+    dark = replace(maps, rotor=-maps.rotor)
+    assert apart_deg(named(dark, one).zero_deg, 33.0) < CLOSE_DEG
+
+
+def test_a_pole_in_line_with_one_mark_draws_it_nowhere() -> None:
+    one = engine()
+    maps = drawn(one, 33.0, -75.0, ADVANCE)
+    add_line(maps.rotor, GRID, 41.0 - 0.9, (0.5, 0.79), 1.0, light=0.6)
+    marks = named(maps, one)
+    place = {mark.name: mark.deg for mark in marks.marks}
+    assert apart_deg(place["P"], 41.0) < CLOSE_DEG and apart_deg(marks.zero_deg, 33.0) < CLOSE_DEG
+
+
 @pytest.mark.parametrize(
     ("scores", "told"), [((190.0, 200.0, 205.0), True), ((150.0, 150.0, 150.0), False), ((250.0, 250.0, 95.0), False)]
 )

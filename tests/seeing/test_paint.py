@@ -16,8 +16,9 @@ sys.path.insert(0, str(Path(__file__).parent))
 from drawn_flashes import flashes_turned
 
 from timingcam.seeing import in_colour
+from timingcam.seeing.hues import PAINTS, hue_of
 from timingcam.seeing.marks import Mark
-from timingcam.seeing.paint import PAINTS, Painted, by_their_paint, hue_of, tells_apart
+from timingcam.seeing.paint import Painted, by_their_paint, tells_apart
 from timingcam.seeing.pose import square_on
 from timingcam.seeing.strips import Grid
 

@@ -113,6 +113,43 @@ def test_a_ring_of_the_case_in_a_plane_of_its_own_is_not_the_rim() -> None:
     assert rim_of(stack, [[case, rim]], (SIZE[1], SIZE[0]))[0] is rim
 
 
+def test_a_case_that_a_hand_moves_a_little_is_no_rotor(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Within its ring most flashes show one angle, but for a few that were misread; within the rotor's they differ."""
+    found, stack = rim_found(5, 0)
+    case = replace(found, axes_px=(1.45 * found.axes_px[0], 1.45 * found.axes_px[1]))
+    swaying = np.r_[np.linspace(-0.3, 0.3, 34), -4.0, -4.5, -5.0]
+    turning = np.linspace(0, 22, 37)
+
+    def seen_in(_: Stack, __: object, one: Pose) -> tuple[Stack, Pose, np.ndarray]:
+        return stack, one, swaying if one.radius_px > 1.2 * found.size_px else turning
+
+    monkeypatch.setattr(rim, "seen_in", seen_in)
+    monkeypatch.setattr(rim, "_edges_in", lambda seen, _: [])
+    shape = (SIZE[1], SIZE[0])
+    assert rim_of(stack, [[case, found]], shape)[0] is found
+    assert rim_of(stack, [[case]], shape)[0] is case  # where there is no other
+
+
+def test_a_rotor_that_stands_off_the_case_has_rings_of_its_own() -> None:
+    """Seen at an angle, the case's rings are about another centre, and nothing like the rotor's rim is among them."""
+    rim, stack = rim_found(25, 70)
+    case = [
+        Ring(rim.centre_px + np.array([18.0, -20.0]), (f * rim.axes_px[0], f * rim.axes_px[1]), rim.angle_deg, 1.0, -1)
+        for f in (1.5, 1.42)
+    ]
+    asked: list[Ring] = []
+
+    def within(ring: Ring) -> list[Ring]:
+        asked.append(ring)
+        return [rim]
+
+    ring, rings = rim_of(stack, [case], (SIZE[1], SIZE[0]), within)
+    assert ring is rim and rings == [rim]
+    assert asked == [case[1]] or asked == [case[0]]
+    # With a rim that plainly ends what turns, nobody asks.
+    assert rim_of(stack, [[rim]], (SIZE[1], SIZE[0]), within)[0] is rim and len(asked) == 1
+
+
 def test_a_cover_with_more_rings_than_the_rotor_is_left_for_where_something_turns() -> None:
     rim, stack = rim_found(12, 200)
     cover = [Ring(np.array([80.0, 90.0]), (r, r), 0.0, 1.0, -1) for r in (70.0, 50.0, 30.0)]

@@ -160,8 +160,8 @@ def _no_index(cylinder: str, fits: list[str]) -> CannotMeasure:
     return NotThere(
         found="no index mark from which the marks would show an advance that an engine can have",
         expected=f"an advance of {low:.0f} to {high:.0f} degrees at a line that stands still beside the marks",
-        do="film with the index in view and lit, check that the strobe's lead is on the cylinder named, or point at "
-        "the index with --index X,Y",
+        do="film with the index in view and lit, check that the strobe's lead is on the cylinder named and that the "
+        "clip is no mirrored selfie, or point at the index with --index X,Y",
     )
 
 
