@@ -33,6 +33,11 @@ MEASURED = [
     Case("tilt-35", _tilt(35, 120)),
     Case("tilt-20-index-4mm", _tilt(20, 90), above_mm=4.0),
     Case("tilt-15-height-unknown", _tilt(15, 90), above_mm=3.0, given=False),
+    # A hand that sways by two degrees, and speeds enough to see what it does: it tells the height.
+    Case("swaying-height-unknown", {
+        **HAND, **_tilt(14, 90), "camera.shake.sway_mm": 6.0, "run.duration_s": 12.0,
+        "run.rpm": [[0, 1350], [1, 1350], [4, 5000], [5, 5000], [8, 1350], [9, 1350], [11, 5000], [12, 5000]],
+    }, above_mm=4.5, given=False),
     Case("square-height-unknown", above_mm=2.5, given=False),
     Case("close-200mm", {"camera.distance_mm": 200.0, "camera.focal_px": 750.0, **_tilt(8, 300)}),
     Case("zoomed", {"camera.focal_px": 1600.0, **_tilt(20, 200)}),
