@@ -15,7 +15,7 @@ from made_seen import made_engine
 from timingcam.engine import Engine
 from timingcam.reckoning.assemble import Height, index_height
 from timingcam.reckoning.budget import INDEX_ABOVE_MM, INDEX_ABOVE_SD_MM
-from timingcam.reckoning.index_rise import risen, told_by_swaying
+from timingcam.reckoning.index_rise import _fitted, _waves, risen, told_by_swaying
 from timingcam.reckoning.tacho import FlashAngles
 from timingcam.seeing.pose import FOCAL_LOG_SD
 from timingcam.seeing.swaying import Swaying
@@ -78,6 +78,14 @@ def test_few_pictures_tell_nothing() -> None:
     )
     nothing = Swaying(np.zeros(0, int), np.zeros(0), np.zeros(0))
     assert told_by_swaying(nothing, *others) is None
+
+
+def test_a_speed_that_was_held_is_one_speed() -> None:
+    """From a log at whole revolutions, idle and full speed are one number hundreds of times."""
+    speed = np.r_[np.full(200, 1200.0), np.linspace(1200, 5000, 200), np.full(150, 5000.0)]
+    advance = np.interp(speed, [1900, 3700], [8, 32])
+    waves = _waves(speed)
+    assert np.abs(advance - _fitted(waves, advance)).max() < 1.5  # of 24 degrees; its corners are sharp
 
 
 def without_height() -> Engine:

@@ -143,7 +143,8 @@ def _waves(speed: np.ndarray) -> np.ndarray:
     if high - low < LEAST_RANGE * high:
         return np.stack([np.ones_like(speed), (speed - speed.mean()) / high], axis=1)
     pieces = int(np.clip(len(speed) // FLASHES_A_PIECE, 1, MOST_PIECES))
-    inner = np.quantile(speed, np.linspace(0, 1, pieces + 1))[1:-1]
+    inner = np.unique(np.quantile(speed, np.linspace(0, 1, pieces + 1)))  # a speed that was held may be several of them
+    inner = inner[(inner > low) & (inner < high)]
     knots = np.concatenate([[low] * 4, inner, [high] * 4])
     return np.asarray(BSpline.design_matrix(speed, knots, 3).toarray())
 
