@@ -35,8 +35,9 @@ MEASURED = [
     Case("tilt-15-height-unknown", _tilt(15, 90), above_mm=3.0, given=False),
     # A hand that sways by two degrees, and speeds enough to see what it does: it tells the height.
     Case("swaying-height-unknown", {
-        **HAND, **_tilt(14, 90), "camera.shake.sway_mm": 6.0, "run.duration_s": 12.0,
-        "run.rpm": [[0, 1350], [1, 1350], [4, 5000], [5, 5000], [8, 1350], [9, 1350], [11, 5000], [12, 5000]],
+        **HAND, **_tilt(14, 90), "camera.shake.sway_mm": 6.0, "run.duration_s": 20.0,
+        "run.rpm": [[0, 1350], [1, 1350], [4, 5000], [5, 5000], [8, 1350], [9, 1350], [12, 5000], [13, 5000],
+                    [16, 1350], [17, 1350], [19, 5000], [20, 5000]],
     }, above_mm=4.5, given=False),
     Case("square-height-unknown", above_mm=2.5, given=False),
     Case("close-200mm", {"camera.distance_mm": 200.0, "camera.focal_px": 750.0, **_tilt(8, 300)}),
