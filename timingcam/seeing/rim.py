@@ -96,8 +96,9 @@ def rim_of(
     first: tuple[Ring, list[Ring]] | None = None
     for rings in families:
         which, worth = _which_of(before, rings, shape)
+        outer = _next_whole(rings, rings[which]) if first is None and worth < PLAINLY else None
         first = first or (rings[which], rings)
-        if worth < PLAINLY and (outer := _next_whole(rings, rings[which])) is not None and (inner := within(outer)):
+        if outer is not None and (inner := within(outer)):
             other, more = _which_of(before, inner, shape)
             if more > max(worth, 0.0):
                 return inner[other], inner
