@@ -135,9 +135,9 @@ def _which(before: Stack, rings: list[Ring], shape: tuple[int, ...]) -> tuple[in
     standing: int | None = None
     # Of rings within which most flashes differ; and of those within which few do, as where a hand's sway or what passes
     # moves the case a little: they count only where there is no other.
-    plain, hardly = _Found(), _Found()
+    plain, hardly, left = _Found(), _Found(), 2 * MOST_RINGS
     for k, ring in enumerate(rings[:MOST_OF_CASE]):
-        if not plain.left:
+        if not plain.left or not left:
             break
         tried = list(side_by_side(lambda pose: seen_in(before, lit, pose), _poses_of(ring, shape)))
         turning = [one for one in tried if turns_within(one[2])]
@@ -145,6 +145,7 @@ def _which(before: Stack, rings: list[Ring], shape: tuple[int, ...]) -> tuple[in
             standing = k if standing is None else standing
             continue
         found = hardly if turning and not any(_turns_plainly(one[2]) for one in turning) else plain
+        left -= 1
         if found.left:
             found.left -= 1
             if found.look(turning, rings, k):
